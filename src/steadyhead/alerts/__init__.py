@@ -1,0 +1,1 @@
+"""What leaves the house: the alert, its life and its JSON."""

@@ -1,0 +1,31 @@
+"""Creep when closed: with no flow the outlet rises from lock-up towards the inlet.
+
+Told from: held shut by a neighbour (outlet follows the neighbour), warming of a dead end (rises only by
+day), a meter cut-off that hides real flow (outlet stays near lock-up).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from steadyhead.conditions.base import hold, wait
+
+WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
+
+
+@njit(cache=True)  # type: ignore[misc]
+def judge(s, own, lim):  # type: ignore[no-untyped-def]
+    """Support for creep: 1 means raise. Size is the share of the way from lock-up to inlet."""
+    claim = False
+    if s.near_zero > 0 and not np.isnan(s.way):
+        least = max(WAY_SHARE, 1.4 * lim.way_high)
+        rise = s.outlet_kpa - lim.lock_up_kpa
+        above = rise > max(4.0 * lim.tick_kpa, 0.01 * lim.set_kpa)
+        held = not np.isnan(s.neighbour_kpa) and abs(s.outlet_kpa - s.neighbour_kpa) < 0.03 * lim.set_kpa
+        by_day = 7.0 <= s.hour_local < 19.0
+        warming = by_day and lim.night_zero and s.night_way < 0.5 * s.way
+        closed = s.zero_share > 0.02 or s.hour_local < 6.0 or s.hour_local >= 22.0
+        claim = s.way > least and above and not held and not warming and closed and s.way < 1.1
+    hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
+    return own.held_s / wait(s.tick_s, 420.0, 2.0)

@@ -1,0 +1,48 @@
+"""Drift: while regulating, the outlet departs slowly from what was learned.
+
+Told from its look-alikes: a deliberate set change is a step and stays flat; a droop that follows new demand
+is in the expectation already; a sag that grows with demand while low flows are held is failure to open.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from steadyhead.conditions.base import hold
+from steadyhead.conditions.scene import transition
+
+STEP_S = 600.0  # a hand on a pilot screw takes minutes; a spring or a clogging strainer takes hours
+FLAT_RATIO = 0.3
+LEAST_AGE_S = 5400.0  # regulating time behind the mean before it is believed
+
+
+@njit(cache=True)  # type: ignore[misc]
+def sags_with_demand(s):  # type: ignore[no-untyped-def]
+    """Little demand was held within a third of the present sag, not longer ago than a day and a bit."""
+    recent = s.time_s - s.low_class_at_s < 28 * 3600.0
+    return recent and s.departure < 0 and s.low_class > 0.35 * s.departure
+
+
+@njit(cache=True)  # type: ignore[misc]
+def is_step(s, level):  # type: ignore[no-untyped-def]
+    """The departure came within minutes, or between two samples where sampling is coarse."""
+    took, _, _ = transition(s, level)
+    return took <= max(STEP_S, 2.0 * s.tick_s)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def judge(s, own, lim):  # type: ignore[no-untyped-def]
+    """Support for drift: 1 means raise."""
+    claim = False
+    if s.known > 0 and s.drift_age_s > LEAST_AGE_S and s.near_zero == 0 and s.starved == 0:
+        d = s.drift
+        same = d * s.fast > 0 and abs(s.fast) > 0.6 * abs(d)
+        if abs(d) > lim.drift_share and same and s.is_fixed == 0:
+            demand = s.is_regulating == 0 and sags_with_demand(s)
+            claim = not demand and not is_step(s, d)
+    if s.known > 0:
+        hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)
+    if np.isnan(s.drift):
+        return 0.0
+    return own.held_s / max(900.0, 2.0 * s.tick_s)

@@ -1,0 +1,27 @@
+"""Failure to close: with flow, the outlet stands above what is held and follows the inlet."""
+
+from __future__ import annotations
+
+from numba import njit
+
+from steadyhead.conditions.base import hold, wait
+from steadyhead.conditions.drift import is_step
+
+RISE_SHARE = 0.04
+
+
+@njit(cache=True)  # type: ignore[misc]
+def judge(s, own, lim):  # type: ignore[no-untyped-def]
+    """Support for failure to close: 1 means raise."""
+    claim = False
+    rise = max(RISE_SHARE, 1.3 * lim.enter_share)
+    if s.known > 0 and s.departure > rise and s.fast > 0.7 * rise and s.near_zero == 0 and s.starved == 0:
+        if not lim.has_flow:
+            claim = lim.has_inlet and (s.with_inlet > 0.5 or s.outlet_kpa > 0.9 * s.inlet_kpa)
+        else:
+            open_wide = s.wide > 0 and s.inlet_kpa > s.expected_kpa + 0.08 * lim.set_kpa
+            claim = s.is_fixed > 0 or open_wide
+            if not claim and s.departure > 0.25:
+                claim = not is_step(s, s.fast)
+    hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
+    return own.held_s / wait(s.tick_s, 600.0, 2.0)

@@ -1,0 +1,32 @@
+"""Failure to open: the outlet sags under demand although the inlet is adequate.
+
+The valve's effective Kv stays where it is while demand moves, and below what it has shown it can reach.
+Told from: starved inlet (no differential to work with), excess demand (Kv at its reach, flow unusual),
+a set lowered on purpose (a step, after which the outlet is held while Kv follows demand).
+"""
+
+from __future__ import annotations
+
+from numba import njit
+
+from steadyhead.conditions.base import hold, wait
+from steadyhead.conditions.drift import is_step, sags_with_demand
+
+SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
+
+
+@njit(cache=True)  # type: ignore[misc]
+def judge(s, own, lim):  # type: ignore[no-untyped-def]
+    """Support for failure to open: 1 means raise."""
+    claim = False
+    sag = max(SAG_SHARE, 1.3 * lim.enter_share)
+    if s.known > 0 and s.starved == 0 and s.departure < -sag and s.fast < -0.7 * sag and lim.has_inlet:
+        if not lim.has_flow:
+            claim = not is_step(s, s.fast) and s.drift > 0.5 * s.fast
+        elif s.near_zero > 0:
+            claim = s.zero_share < 0.2 or s.departure < -0.1
+        else:
+            below_reach = s.kv < 0.97 * lim.kv_reached
+            claim = below_reach and (s.is_fixed > 0 or (s.is_regulating == 0 and sags_with_demand(s)))
+    hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
+    return own.held_s / wait(s.tick_s, 480.0, 2.0)

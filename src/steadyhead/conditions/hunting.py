@@ -1,0 +1,49 @@
+"""Hunting: sustained oscillation of outlet and flow made by the station itself.
+
+Where sampling resolves the period (four samples or more in a period), regular full periods are counted.
+Below that, the fast movement of the outlet is compared with what is usual: weaker evidence, and called so.
+Told from: a wave from upstream (inlet and outlet move together), batch demand (outlet and flow move apart).
+"""
+
+from __future__ import annotations
+
+from numba import njit
+
+from steadyhead.conditions.base import hold, wait
+
+REGULAR_CYCLES = 4.0
+RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is the theoretical least
+APART = -0.25  # correlation of outlet and flow below which demand leads
+UPSTREAM_CORRELATION = 0.5
+UPSTREAM_RATIO = 0.5
+RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
+
+
+@njit(cache=True)  # type: ignore[misc]
+def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
+    """The movement is upstream's or the district's."""
+    upstream = s.with_inlet > UPSTREAM_CORRELATION and s.inlet_move_ratio > UPSTREAM_RATIO
+    demand = lim.has_flow and s.with_flow < APART
+    return upstream or demand
+
+
+@njit(cache=True)  # type: ignore[misc]
+def judge(s, own, lim):  # type: ignore[no-untyped-def]
+    """Support for hunting: 1 means raise. Size is peak to peak [kPa]; kind 1 resolved, 2 raised scatter."""
+    claim = False
+    size = 0.0
+    kind = 0.0
+    if s.known > 0 and s.starved == 0:
+        sampled = s.period_s >= RESOLVED_SAMPLES * (1.0 if lim.fine else s.tick_s)
+        regular = s.cycles >= REGULAR_CYCLES and sampled
+        if regular and s.swing_kpa > lim.hunting_share * lim.set_kpa:
+            claim, size, kind = True, s.swing_kpa, 1.0
+        elif s.n_moves >= 8 and s.move_kpa > lim.move_ratio * lim.move_kpa:
+            swing = RMS_TO_SWING * s.move_kpa
+            if swing > lim.hunting_share * lim.set_kpa:
+                claim, size, kind = True, swing, 2.0
+        claim = claim and not comes_from_outside(s, lim)
+    hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)
+    if claim:
+        own.kind = kind
+    return own.held_s / (wait(s.tick_s, 60.0, 1.0) if own.kind == 1.0 else wait(s.tick_s, 180.0, 1.0))

@@ -1,0 +1,185 @@
+"""All conditions over a run of ticks: who may speak, when an alert is raised, when it has cleared.
+
+The kernel walks tick by tick and notes each raise and each clear with a copy of the records at that moment,
+so that what is said of an alert is what was known when it was raised.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from steadyhead.conditions import (
+    creep,
+    drift,
+    excess_demand,
+    failure_to_close,
+    failure_to_open,
+    held_shut,
+    hunting,
+    inlet_starved,
+    sensor_fault,
+    set_changed,
+    slow_response,
+    telemetry_loss,
+    unfamiliar,
+)
+from steadyhead.conditions.base import HELD, INDEX, RECURS_S, wait
+from steadyhead.conditions.scene import SCENE, update
+
+EVENT = np.dtype([("tick", "i8"), ("condition", "i8"), ("raised", "i8")])
+MOST_EVENTS = 64  # per call; the caller comes back for the rest
+DAILY = ("drift", "swing", "move", "slow")  # what is kept of each day while learning
+
+DRIFT, CREEP, OPEN, HUNTING = INDEX["drift"], INDEX["creep"], INDEX["failure_to_open"], INDEX["hunting"]
+CLOSE, SLOW, SET = INDEX["failure_to_close"], INDEX["slow_response"], INDEX["set_changed"]
+STARVED, EXCESS, SENSOR = INDEX["inlet_starved"], INDEX["excess_demand"], INDEX["sensor_fault"]
+TELEMETRY, HELD_SHUT, UNFAMILIAR = INDEX["telemetry_loss"], INDEX["held_shut"], INDEX["unfamiliar"]
+_DEPARTURES = np.array([DRIFT, CREEP, OPEN, CLOSE, SLOW, SET, STARVED, EXCESS, HELD_SHUT])
+_N = len(INDEX)
+
+
+def _clear_times() -> NDArray[Any]:
+    times = np.full(_N, 2 * 3600.0)
+    for number in (DRIFT, CREEP, OPEN, CLOSE, HUNTING, SLOW, SET, UNFAMILIAR):
+        times[number] = RECURS_S
+    times[TELEMETRY] = 600.0
+    return times
+
+
+_CLEAR_S = _clear_times()
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _judge_all(s, held, lim, support):  # type: ignore[no-untyped-def]
+    support[DRIFT] = drift.judge(s, held[DRIFT], lim)
+    support[CREEP] = creep.judge(s, held[CREEP], lim)
+    support[OPEN] = failure_to_open.judge(s, held[OPEN], lim)
+    support[HUNTING] = hunting.judge(s, held[HUNTING], lim)
+    support[CLOSE] = failure_to_close.judge(s, held[CLOSE], lim)
+    support[SLOW] = slow_response.judge(s, held[SLOW], lim)
+    support[SET] = set_changed.judge(s, held[SET], lim)
+    support[STARVED] = inlet_starved.judge(s, held[STARVED], lim)
+    support[EXCESS] = excess_demand.judge(s, held[EXCESS], lim)
+    support[SENSOR] = sensor_fault.judge(s, held[SENSOR], lim)
+    support[TELEMETRY] = telemetry_loss.judge(s, held[TELEMETRY], lim)
+    support[HELD_SHUT] = held_shut.judge(s, held[HELD_SHUT], lim)
+    support[UNFAMILIAR] = unfamiliar.judge(s, held[UNFAMILIAR], lim)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _may_speak(c, held, support):  # type: ignore[no-untyped-def]
+    """No second name for one episode, and no guess while a better explanation is being looked at."""
+    if c == SENSOR or c == TELEMETRY:
+        return True
+    if held[SENSOR].active > 0 or (held[SENSOR].stands > 0 and support[SENSOR] > 0.2):
+        return False
+    if c == UNFAMILIAR:
+        for other in range(_N):
+            if other != UNFAMILIAR and (held[other].active > 0 or support[other] > 0.3):
+                return False
+        return True
+    if c == HUNTING:
+        return True
+    for other in _DEPARTURES:
+        if other != c and held[other].active > 0:
+            return False
+    if c == DRIFT or c == SLOW:
+        for other in (CREEP, OPEN, CLOSE, SET, STARVED, EXCESS, HELD_SHUT, HUNTING):
+            if held[other].active > 0 or (held[other].stands > 0 and support[other] > 0.2):
+                return False
+    if c == OPEN:
+        return held[EXCESS].stands == 0
+    if c == SET:
+        return held[OPEN].stands == 0 and held[CLOSE].stands == 0
+    if c == CREEP:
+        return held[HELD_SHUT].stands == 0
+    return True
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _is_back(c, s, own, lim):  # type: ignore[no-untyped-def]
+    if own.stands > 0:
+        return False
+    if c in (DRIFT, OPEN, CLOSE, SET):
+        return s.known > 0 and abs(s.fast) < 0.8 * lim.enter_share
+    if c == SENSOR or c == UNFAMILIAR or c == TELEMETRY:
+        return True
+    return s.known > 0
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
+    if s.known == 0:
+        return
+    if s.drift_age_s > drift.LEAST_AGE_S:
+        day[0] = max(day[0], abs(s.drift))
+    if not hunting.comes_from_outside(s, lim):
+        if s.cycles >= hunting.REGULAR_CYCLES:
+            day[1] = max(day[1], s.swing_kpa / lim.set_kpa)
+        if s.n_moves >= 8:
+            day[2] = max(day[2], s.move_kpa / max(lim.move_kpa, 1e-9))
+    if s.drift_age_s > 6 * 3600.0 and s.slow_corr > slow_response.LEAST_CORRELATION:
+        day[3] = max(day[3], s.slow_share)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def advance(table, first, start_s, tick_s, around, scene, held, lim, silent, daily, hours, events, scenes, helds):  # type: ignore[no-untyped-def]
+    """Judge ticks from ``first`` on until the table or the room for events ends.
+
+    around : shape (n_ticks, 6): expected outlet [kPa], set now [kPa], usual and high flow [L/s], share of shut
+        ticks at this hour, local hour
+    silent : learning; nothing is raised and the largest statistic of each day goes to ``daily``
+        (n_days, 4), the features of each hour to ``hours`` (n_hours, 5)
+    Returns (next tick, number of events).
+    """
+    s = scene[0]
+    support = np.zeros(_N)
+    n_events = 0
+    for k in range(first, table.shape[0]):
+        s.time_s = start_s + k * tick_s
+        s.tick_s = tick_s
+        a = around[k]
+        update(s, table[k], a[0], a[1], a[2], a[3], a[4], a[5], lim)
+        if silent:
+            _note_day(s, lim, daily[int((k * tick_s) // 86400)])
+            if s.h_closed > 0:
+                hours[int((k * tick_s) // 3600)] = s.h_mean
+            continue
+        _judge_all(s, held, lim, support)
+        for c in range(_N):
+            own = held[c]
+            event = 0
+            if own.active > 0:
+                own.clear_s = own.clear_s + tick_s if _is_back(c, s, own, lim) else 0.0
+                if own.clear_s >= wait(tick_s, _CLEAR_S[c], 4.0):
+                    own.active = 0.0
+                    own.held_s = 0.0
+                    event = -1
+            elif support[c] >= 1.0 and _may_speak(c, held, support):
+                own.active = 1.0
+                own.clear_s = 0.0
+                own.raised_s = s.time_s
+                event = 1
+            if event != 0:
+                events[n_events].tick = k
+                events[n_events].condition = c
+                events[n_events].raised = event
+                scenes[n_events] = scene[0]
+                helds[n_events] = held
+                n_events += 1
+        if n_events > MOST_EVENTS - _N:
+            return k + 1, n_events
+    return table.shape[0], n_events
+
+
+def room_for_events() -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Arrays that ``advance`` writes events to, with the scene and all conditions' records at that moment."""
+    return (
+        np.zeros(MOST_EVENTS, dtype=EVENT),
+        np.zeros(MOST_EVENTS, dtype=SCENE),
+        np.zeros((MOST_EVENTS, _N), dtype=HELD),
+    )

@@ -1,0 +1,382 @@
+"""What every condition sees of a tick: departure, regime, movement, and the short past of each.
+
+One record holds it all, so that a restart carries on from a copy of it. Every filter is causal.
+"""
+
+from __future__ import annotations
+
+from typing import Any, NamedTuple
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from steadyhead.types import FloatArray
+
+RING_TICKS = 512  # 8.5 h at 1 min, 5 days at 15 min: enough to tell a step from a drift
+MOVES = 8  # fast movement is judged by the median of this many ticks, so a single jump never counts
+FAST_S = 300.0
+WINDOW_S = 900.0
+DRIFT_S = 7200.0
+CLASS_S = 5400.0
+
+
+class Limits(NamedTuple):
+    """Numbers of the profile that the kernels need; filled by ``profile.limits``."""
+
+    set_kpa: float
+    kv_full: float
+    kv_reached: float
+    kv_typical: float
+    min_differential_kpa: float
+    near_zero_lps: float
+    lock_up_kpa: float
+    lock_known: bool
+    way_high: float
+    tick_kpa: float
+    move_kpa: float
+    move_high_kpa: float
+    still_limit_s: float
+    highest_lps: float
+    daily_mean_lps: float
+    change_lps: float
+    has_flow: bool
+    has_inlet: bool
+    on_change: bool
+    fine: bool
+    drift_share: float
+    enter_share: float
+    hunting_share: float
+    move_ratio: float
+    slow_share: float
+    slow_judged: bool
+    night_zero: bool
+    inlet_usual_kpa: float
+    novelty_center: FloatArray
+    novelty_scale: FloatArray
+    novelty_precision: FloatArray
+    novelty_limit: float
+
+
+SCENE = np.dtype(
+    [
+        ("time_s", "f8"),
+        ("tick_s", "f8"),
+        ("outlet_kpa", "f8"),
+        ("inlet_kpa", "f8"),
+        ("flow_lps", "f8"),
+        ("neighbour_kpa", "f8"),
+        ("expected_kpa", "f8"),
+        ("set_now_kpa", "f8"),
+        ("flow_usual_lps", "f8"),
+        ("flow_high_lps", "f8"),
+        ("zero_share", "f8"),
+        ("hour_local", "f8"),
+        ("departure", "f8"),  # (outlet - expected) / set
+        ("departure_kpa", "f8"),
+        ("known", "f8"),  # outlet and expectation are there
+        ("kv", "f8"),
+        ("kv_need", "f8"),  # Kv that this flow would need at the expected outlet
+        ("starved", "f8"),
+        ("near_zero", "f8"),
+        ("wide", "f8"),
+        ("fast", "f8"),  # departure, mean of about 5 min
+        ("drift", "f8"),  # departure while regulating, mean of about 2 h
+        ("drift_age_s", "f8"),  # regulating time behind that mean
+        ("low_class", "f8"),  # departure when little is demanded, and when that was last seen
+        ("low_class_at_s", "f8"),
+        ("w_n", "f8"),
+        ("w_x", "f8"),
+        ("w_y", "f8"),
+        ("w_o", "f8"),
+        ("v_x", "f8"),
+        ("v_y", "f8"),
+        ("v_d", "f8"),
+        ("v_o", "f8"),
+        ("fixed", "f8"),  # share of movement explained by a valve that does not move
+        ("is_fixed", "f8"),
+        ("is_regulating", "f8"),
+        ("move_kpa", "f8"),
+        ("moves", "f8", (MOVES,)),
+        ("n_moves", "f8"),
+        ("c_of", "f8"),
+        ("c_oi", "f8"),
+        ("c_oo", "f8"),
+        ("c_ii", "f8"),
+        ("c_ff", "f8"),
+        ("with_flow", "f8"),  # correlation of fast movement of outlet and flow
+        ("with_inlet", "f8"),
+        ("inlet_move_ratio", "f8"),
+        ("cycles", "f8"),
+        ("period_s", "f8"),
+        ("swing_kpa", "f8"),
+        ("missing_s", "f8"),
+        ("zero_s", "f8"),
+        ("way", "f8"),
+        ("night_way", "f8"),
+        ("flow_slow", "f8"),
+        ("s_zz", "f8"),
+        ("s_rz", "f8"),
+        ("s_rr", "f8"),
+        ("slow_share", "f8"),
+        ("slow_corr", "f8"),
+        ("spike_rate", "f8"),
+        ("implausible_rate", "f8"),
+        ("still_outlet_s", "f8"),
+        ("still_inlet_s", "f8"),
+        ("still_flow_s", "f8"),
+        ("inlet_slow_kpa", "f8"),
+        ("h_n", "f8"),
+        ("h_sum", "f8", (5,)),
+        ("h_mean", "f8", (5,)),
+        ("h_closed", "f8"),  # an hour was closed at this tick
+        ("h_hour", "f8"),
+        ("novel", "f8"),  # squared distance of the last whole hour over its limit
+        ("novel_hours", "f8"),
+        ("ring", "f8", (RING_TICKS,)),
+        ("ring_n", "f8"),
+    ]
+)
+
+
+def new_scene() -> NDArray[Any]:
+    """Start of the scene record: nothing seen yet."""
+    scene = np.zeros(1, dtype=SCENE)
+    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "inlet_slow_kpa", "low_class_at_s"):
+        scene[name] = np.nan
+    scene["ring"] = np.nan
+    scene["h_hour"] = -1
+    return scene
+
+
+@njit(cache=True, inline="always")  # type: ignore[misc]
+def gain(tick_s, tau_s, least_ticks):  # type: ignore[no-untyped-def]
+    """Weight of a new tick in a mean over ``tau_s``, or over ``least_ticks`` where ticks are long."""
+    return 1.0 - np.exp(-tick_s / max(tau_s, least_ticks * tick_s))
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _window(s, lim):  # type: ignore[no-untyped-def]
+    """Is the valve moving? A fixed opening keeps Kv and lets the outlet go; a working one does the opposite.
+
+    In x = ln flow and y = ln(differential)/2 a fixed opening has x - y constant; the outlet's own movement
+    in units of y is its deviation over twice the differential.
+    """
+    s.is_fixed = 0.0
+    s.is_regulating = 0.0
+    dp = s.inlet_kpa - s.outlet_kpa
+    if s.near_zero > 0 or not (dp > 2.0) or not (s.flow_lps > 0):
+        return
+    x = np.log(s.flow_lps)
+    y = 0.5 * np.log(dp)
+    o = s.departure_kpa
+    if np.isnan(s.w_x):
+        s.w_x, s.w_y, s.w_o = x, y, o
+        s.v_x = s.v_y = s.v_d = s.v_o = 0.0
+        s.w_n = 1
+        return
+    g = gain(s.tick_s, WINDOW_S, 3.0)
+    ex, ey, eo = x - s.w_x, y - s.w_y, o - s.w_o
+    s.w_n += 1
+    g = max(g, 1.0 / s.w_n)
+    s.w_x += g * ex
+    s.w_y += g * ey
+    s.w_o += g * eo
+    keep = 1.0 - g
+    s.v_x = keep * (s.v_x + g * ex * ex)
+    s.v_y = keep * (s.v_y + g * ey * ey)
+    s.v_d = keep * (s.v_d + g * (ex - ey) * (ex - ey))
+    s.v_o = keep * (s.v_o + g * eo * eo)
+    if s.w_n < 4:
+        return
+    own = s.v_o / (4.0 * dp * dp)
+    s.fixed = own / (own + s.v_d + 1e-12)
+    noise = lim.tick_kpa * lim.tick_kpa
+    if s.fixed > 0.5 and s.v_o > 6.0 * noise:
+        s.is_fixed = 1.0
+    if s.fixed < 0.25 and s.v_x * 4.0 * dp * dp > 9.0 * noise:
+        s.is_regulating = 1.0
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _movement(s, t, lim):  # type: ignore[no-untyped-def]
+    if not np.isnan(t.outlet_move):
+        n = int(s.n_moves) % MOVES
+        s.moves[n] = t.outlet_move
+        s.n_moves += 1
+        g = gain(s.tick_s, FAST_S, 8.0)
+        s.c_oo += g * (t.outlet_move**2 - s.c_oo)
+        if not np.isnan(t.with_flow):
+            s.c_of += g * (t.with_flow - s.c_of)
+            s.c_ff += g * (t.flow_move**2 - s.c_ff)
+        if not np.isnan(t.with_inlet):
+            s.c_oi += g * (t.with_inlet - s.c_oi)
+            s.c_ii += g * (t.inlet_move**2 - s.c_ii)
+    if s.n_moves >= MOVES:
+        s.move_kpa = np.median(s.moves)
+    s.with_flow = s.c_of / np.sqrt(s.c_oo * s.c_ff) if s.c_oo * s.c_ff > 0 else 0.0
+    s.with_inlet = s.c_oi / np.sqrt(s.c_oo * s.c_ii) if s.c_oo * s.c_ii > 0 else 0.0
+    s.inlet_move_ratio = np.sqrt(s.c_ii / s.c_oo) if s.c_oo > 0 else 0.0
+    s.cycles, s.period_s, s.swing_kpa = t.cycles, t.period_s, t.swing_kpa
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _lag(s, lim):  # type: ignore[no-untyped-def]
+    """Does the outlet sag whenever demand has just risen? Regression of departure on recent change of flow."""
+    if np.isnan(s.flow_lps) or s.near_zero > 0:
+        return
+    if np.isnan(s.flow_slow):
+        s.flow_slow = s.flow_lps
+        return
+    z = s.flow_lps - s.flow_slow
+    s.flow_slow += gain(s.tick_s, 600.0, 2.0) * z
+    if s.starved > 0:
+        return
+    r = s.departure_kpa - (0.0 if np.isnan(s.drift) else s.drift * lim.set_kpa)
+    g = gain(s.tick_s, 6 * 3600.0, 40.0)
+    s.s_zz += g * (z * z - s.s_zz)
+    s.s_rz += g * (r * z - s.s_rz)
+    s.s_rr += g * (r * r - s.s_rr)
+    if s.s_zz > 0 and s.s_rr > 0:
+        s.slow_share = -s.s_rz / s.s_zz * lim.change_lps / lim.set_kpa
+        s.slow_corr = -s.s_rz / np.sqrt(s.s_zz * s.s_rr)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _hour(s, lim):  # type: ignore[no-untyped-def]
+    """Close an hour's features and measure how unfamiliar they are."""
+    hour = np.floor(s.time_s / 3600.0)
+    s.h_closed = 0.0
+    if s.h_hour >= 0 and hour != s.h_hour:
+        if s.h_n * s.tick_s >= 1800.0:
+            s.h_closed = 1.0
+            d = np.empty(5)
+            for i in range(5):
+                s.h_mean[i] = s.h_sum[i] / s.h_n
+                d[i] = min(max((s.h_mean[i] - lim.novelty_center[i]) / lim.novelty_scale[i], -12.0), 12.0)
+            if lim.novelty_limit <= 0:
+                d[:] = 0.0
+            s.novel = np.dot(d, np.dot(lim.novelty_precision, d)) / max(lim.novelty_limit, 1.0)
+            s.novel_hours = s.novel_hours + 1 if s.novel > 1.0 else max(0.0, s.novel_hours - 1)
+        s.h_n = 0
+        s.h_sum[:] = 0.0
+    s.h_hour = hour
+    if s.known > 0:
+        s.h_n += 1
+        hour_features(s, lim, s.h_sum)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def hour_features(s, lim, out):  # type: ignore[no-untyped-def]
+    """Add this tick's features to ``out``: departure, movement, flow against usual, inlet, Kv against usual."""
+    out[0] += min(max(s.departure, -0.5), 0.5)
+    out[1] += np.log((s.move_kpa + 0.1 * lim.move_kpa + 0.01) / (lim.move_kpa + 0.01)) if s.n_moves >= MOVES else 0.0
+    if not np.isnan(s.flow_lps):
+        small = 0.05 * lim.daily_mean_lps + 0.01
+        out[2] += np.log((max(s.flow_lps, 0.0) + small) / (s.flow_usual_lps + small))
+    if not np.isnan(s.inlet_kpa):
+        out[3] += (s.inlet_kpa - lim.inlet_usual_kpa) / max(lim.set_kpa, 1.0)
+    if not np.isnan(s.kv) and not np.isnan(s.kv_need):
+        out[4] += np.log((s.kv + 0.05 * lim.kv_typical + 0.01) / (s.kv_need + 0.05 * lim.kv_typical + 0.01))
+
+
+@njit(cache=True)  # type: ignore[misc]
+def update(s, t, expected, set_now, usual, high, zero, hour_local, lim):  # type: ignore[no-untyped-def]
+    """Bring the scene record ``s`` to the end of tick ``t``."""
+    s.outlet_kpa, s.inlet_kpa, s.flow_lps = t.outlet_kpa, t.inlet_kpa, t.flow_lps
+    s.neighbour_kpa = t.neighbour_kpa
+    s.expected_kpa, s.set_now_kpa = expected, set_now
+    s.flow_usual_lps, s.flow_high_lps, s.zero_share, s.hour_local = usual, high, zero, hour_local
+    s.still_outlet_s, s.still_inlet_s, s.still_flow_s = t.still_outlet_s, t.still_inlet_s, t.still_flow_s
+    g6h = gain(s.tick_s, 6 * 3600.0, 6.0)
+    s.spike_rate += g6h * (t.spikes - s.spike_rate)
+    s.implausible_rate += gain(s.tick_s, 900.0, 3.0) * ((1.0 if t.implausible > 0 else 0.0) - s.implausible_rate)
+    missing = np.isnan(t.outlet_kpa)
+    s.known = 0.0 if missing or np.isnan(expected) else 1.0
+    s.missing_s = s.missing_s + s.tick_s if missing and t.implausible == 0 else 0.0
+    s.near_zero = 1.0 if s.flow_lps <= lim.near_zero_lps else 0.0
+    s.zero_s = s.zero_s + s.tick_s if s.near_zero > 0 else (s.zero_s if np.isnan(s.flow_lps) else 0.0)
+    s.departure_kpa = t.outlet_kpa - expected
+    s.departure = s.departure_kpa / lim.set_kpa
+    dp = s.inlet_kpa - s.outlet_kpa
+    need = s.inlet_kpa - expected
+    s.kv = 36.0 * s.flow_lps / np.sqrt(dp) if dp > 1.0 else np.nan
+    s.kv_need = 36.0 * s.flow_lps / np.sqrt(need) if need > 1.0 else np.nan
+    loss = (36.0 * max(s.flow_lps, 0.0) / lim.kv_full) ** 2 if not np.isnan(s.flow_lps) else 0.0
+    s.starved = 1.0 if need < max(1.25 * loss + 0.02 * lim.set_kpa, lim.min_differential_kpa) else 0.0
+    s.wide = 1.0 if dp < 1.6 * loss + 0.01 * lim.set_kpa else 0.0
+    if not np.isnan(s.inlet_kpa):
+        if np.isnan(s.inlet_slow_kpa):
+            s.inlet_slow_kpa = s.inlet_kpa
+        s.inlet_slow_kpa += gain(s.tick_s, 6 * 3600.0, 6.0) * (s.inlet_kpa - s.inlet_slow_kpa)
+    if s.known > 0:
+        _departures(s, lim)
+        _window(s, lim)
+        _lag(s, lim)
+    _movement(s, t, lim)
+    _hour(s, lim)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _departures(s, lim):  # type: ignore[no-untyped-def]
+    d = s.departure
+    s.ring[int(s.ring_n) % RING_TICKS] = d
+    s.ring_n += 1
+    if np.isnan(s.fast):
+        s.fast = d
+    s.fast += gain(s.tick_s, FAST_S, 1.2) * (d - s.fast)
+    regulating = s.near_zero == 0 and s.starved == 0
+    if regulating:
+        clipped = d
+        if np.isnan(s.drift):
+            s.drift = 0.0
+        # a single wild value must not look like a drift
+        clipped = min(max(d, s.drift - 0.06), s.drift + 0.06)
+        s.drift += gain(s.tick_s, DRIFT_S, 3.0) * (clipped - s.drift)
+        s.drift_age_s += s.tick_s
+        if lim.has_flow and s.kv_need < 0.7 * lim.kv_typical:
+            if np.isnan(s.low_class):
+                s.low_class = d
+            s.low_class += gain(s.tick_s, CLASS_S, 2.0) * (d - s.low_class)
+            s.low_class_at_s = s.time_s
+    s.way = np.nan
+    if s.near_zero > 0 and lim.lock_known and s.inlet_kpa > lim.lock_up_kpa + 1.0:
+        s.way = (s.outlet_kpa - lim.lock_up_kpa) / (s.inlet_kpa - lim.lock_up_kpa)
+        night = s.hour_local < 6 or s.hour_local >= 22
+        if night:
+            s.night_way = max(s.way, s.night_way * (1.0 - s.tick_s / 86400.0))
+
+
+@njit(cache=True)  # type: ignore[misc]
+def transition(s, level):  # type: ignore[no-untyped-def]
+    """How the departure came about.
+
+    Returns (seconds it took to get from 30 % to 75 % of ``level``, seconds since it got there,
+    largest relative change of level since); the first is infinite where the ring holds no start.
+    """
+    n = int(min(s.ring_n, RING_TICKS))
+    if n < 6:
+        return np.inf, 0.0, np.inf
+    newest = int(s.ring_n) - 1
+    sign = 1.0 if level > 0 else -1.0
+    size = abs(level)
+    quiet = -1
+    for back in range(n):
+        if sign * s.ring[(newest - back) % RING_TICKS] < 0.3 * size:
+            quiet = back
+            break
+    if quiet <= 0:
+        return np.inf, 0.0, np.inf
+    there = 0
+    for back in range(quiet - 1, -1, -1):
+        if sign * s.ring[(newest - back) % RING_TICKS] > 0.75 * size:
+            there = back
+            break
+    took = (quiet - there) * s.tick_s
+    first, last = 0.0, 0.0
+    third = max(1, (there + 1) // 3)
+    for back in range(third):
+        last += s.ring[(newest - back) % RING_TICKS]
+        first += s.ring[(newest - (there - back)) % RING_TICKS]
+    change = abs(last - first) / third / size
+    return took, there * s.tick_s, change

@@ -1,0 +1,69 @@
+"""Sensor fault: what the water cannot have done.
+
+Kinds: 1 stuck, 2 spiking, 3 out of range, 4 inlet and outlet swapped, 5 scaled by a unit factor,
+6 inlet reads below outlet while water flows, 7 flow meter dead, 8 inlet scaled by a unit factor.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from steadyhead.conditions.base import hold, wait
+
+STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED = range(1, 9)
+KIND_NAMES = ("", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled")
+UNIT_FACTORS = np.array([6.894757, 1 / 6.894757, 10.0, 0.1, 9.80665, 1 / 9.80665, 2.30666, 1 / 2.30666, 100.0, 0.01])
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _is_factor(ratio):  # type: ignore[no-untyped-def]
+    if not ratio > 0:
+        return False
+    for factor in UNIT_FACTORS:
+        if abs(np.log(ratio / factor)) < 0.05:
+            return True
+    return False
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _kind(s, lim):  # type: ignore[no-untyped-def]
+    if s.implausible_rate > 0.5:
+        return 3.0
+    limit = max(lim.still_limit_s * 4.0, 1800.0, 8.0 * s.tick_s)
+    if not lim.on_change:
+        if s.still_outlet_s > limit or s.still_inlet_s > limit:
+            return 1.0
+        if s.still_flow_s > limit and s.flow_lps > lim.near_zero_lps:
+            return 1.0
+    if s.spike_rate * 21600.0 / s.tick_s > 3.0:
+        return 2.0
+    if s.known == 0:
+        return 0.0
+    if s.near_zero > 0 and s.zero_s > wait(s.tick_s, 1800.0, 4.0):
+        healthy = abs(s.departure) < 0.012 and s.zero_share < 0.01
+        if healthy and not (s.outlet_kpa > lim.lock_up_kpa - lim.tick_kpa and lim.lock_known):
+            return 7.0
+    if np.isnan(s.inlet_kpa):
+        return 0.0
+    inlet_usual = lim.inlet_usual_kpa
+    crossed = s.inlet_kpa < s.outlet_kpa - 0.03 * lim.set_kpa and s.flow_lps > lim.near_zero_lps
+    swapped = abs(s.inlet_kpa - lim.set_kpa) < 0.1 * lim.set_kpa
+    swapped = swapped and abs(s.outlet_kpa - inlet_usual) < 0.35 * abs(inlet_usual - lim.set_kpa)
+    if swapped and s.inlet_kpa < s.outlet_kpa:
+        return 4.0
+    if abs(s.departure) > 0.5 and _is_factor(s.outlet_kpa / s.expected_kpa):
+        return 5.0
+    if abs(s.inlet_kpa / inlet_usual - 1) > 0.5 and _is_factor(s.inlet_kpa / inlet_usual) and abs(s.departure) < 0.1:
+        return 8.0
+    return 6.0 if crossed else 0.0
+
+
+@njit(cache=True)  # type: ignore[misc]
+def judge(s, own, lim):  # type: ignore[no-untyped-def]
+    """Support for a sensor fault: 1 means raise."""
+    kind = _kind(s, lim)
+    if kind > 0:
+        own.kind = kind
+    hold(own, kind > 0, s.departure_kpa if kind > 0 and s.known > 0 else own.size, s.time_s, s.tick_s)
+    return own.held_s / wait(s.tick_s, 600.0, 2.0)

@@ -1,0 +1,92 @@
+"""From the engine's changes to one verdict per episode."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+from steadyhead.alerts.model import Runner, Verdict
+from steadyhead.conditions.base import INDEX
+from steadyhead.diagnosis.calibrate import confidence_of
+from steadyhead.diagnosis.sentences import facts, tell
+from steadyhead.engine import Change
+from steadyhead.profile.model import Profile
+from steadyhead.types import Condition
+from steadyhead.units import UNIT_SYSTEMS, UnitSystem
+
+SAME_EPISODE_S = 36 * 3600  # raised again within a day and a half: the same episode went on
+
+# What a condition is most easily mistaken for, most likely first. Common practice, no source.
+RIVALS: dict[Condition, tuple[Condition, ...]] = {
+    "drift": ("sensor_fault", "set_changed", "failure_to_open"),
+    "creep": ("held_shut", "sensor_fault", "failure_to_close"),
+    "failure_to_open": ("excess_demand", "set_changed", "inlet_starved"),
+    "hunting": ("slow_response", "excess_demand", "unfamiliar"),
+    "failure_to_close": ("set_changed", "drift", "sensor_fault"),
+    "slow_response": ("hunting", "failure_to_open", "drift"),
+    "set_changed": ("sensor_fault", "drift", "failure_to_open"),
+    "inlet_starved": ("failure_to_open", "excess_demand"),
+    "excess_demand": ("failure_to_open", "sensor_fault"),
+    "sensor_fault": ("telemetry_loss", "unfamiliar"),
+    "telemetry_loss": ("sensor_fault",),
+    "held_shut": ("creep", "sensor_fault"),
+    "unfamiliar": ("excess_demand", "sensor_fault"),
+}
+
+
+def runners_up(change: Change, confidence: float) -> tuple[Runner, ...]:
+    """What else it may be. The chance left over is shared among the usual mistakes, the standing ones first."""
+    names = RIVALS[change.condition]
+    weights = []
+    for place, name in enumerate(names):
+        standing = float(change.all_held[INDEX[name]]["held_s"]) > 0
+        weights.append((3.0 if standing else 1.0) / (place + 1))
+    left = 1.0 - confidence
+    # a quarter is kept back for what has no name here
+    shares = [0.75 * left * w / sum(weights) for w in weights]
+    order = sorted(zip(names, shares, strict=True), key=lambda pair: -pair[1])
+    return tuple(Runner(name, round(share, 3)) for name, share in order)
+
+
+def verdicts(
+    changes: list[Change], profile: Profile, until_s: int, units: UnitSystem = UNIT_SYSTEMS["kpa_lps"]
+) -> list[Verdict]:
+    """Episodes in order of raising; ``until_s`` is the last data time seen."""
+    done: list[Verdict] = []
+    latest: dict[Condition, int] = {}
+    for change in changes:
+        at = latest.get(change.condition)
+        if not change.is_raised:
+            if at is not None:
+                ended_s = int(change.at_s - float(change.held["clear_s"]))
+                done[at] = replace(done[at], ended_s=max(ended_s, done[at].raised_s), updated_s=change.at_s)
+            continue
+        if at is not None:
+            ended_s = done[at].ended_s or change.at_s
+            if change.at_s - ended_s < SAME_EPISODE_S:
+                done[at] = replace(done[at], ended_s=None, updated_s=change.at_s)
+                continue
+        latest[change.condition] = len(done)
+        done.append(_verdict(change, profile, units))
+    return [replace(v, window_s=(v.window_s[0], until_s)) if v.ended_s is None else v for v in done]
+
+
+def _verdict(change: Change, profile: Profile, units: UnitSystem) -> Verdict:
+    telling = tell(change, profile, units)
+    confidence = confidence_of(change, profile)
+    began_s = int(min(max(float(change.held["since_s"]), 0.0), change.at_s))
+    return Verdict(
+        station=profile.station,
+        condition=change.condition,
+        confidence=confidence,
+        runners_up=runners_up(change, confidence),
+        magnitude=telling.magnitude,
+        evidence=telling.evidence,
+        began_s=began_s,
+        raised_s=change.at_s,
+        ended_s=None,
+        updated_s=change.at_s,
+        profile_version=profile.version,
+        window_s=(began_s, change.at_s),
+        facts=facts(change, profile),
+        traits=telling.traits,
+    )

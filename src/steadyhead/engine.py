@@ -1,0 +1,124 @@
+"""The main path: state and a block of readings in, state and verdict changes out.
+
+Replay, live running and backfill all call ``step``. The state is small and sequential, so the answer does
+not depend on how the readings were cut into blocks, and ``raised_s`` is the data time at which a live run
+would have raised the alert.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from steadyhead.conditions.base import INDEX, new_held
+from steadyhead.conditions.judge import advance, room_for_events
+from steadyhead.conditions.scene import new_scene
+from steadyhead.profile.expect import around
+from steadyhead.profile.limits import arm_kpa, limits, spike_kpa
+from steadyhead.profile.model import Profile
+from steadyhead.readings.frame import Readings
+from steadyhead.readings.ticks import Ticks, condense, new_memory
+from steadyhead.types import CONDITIONS, Condition, FloatArray
+
+BLOCK_TICKS = 16384  # ticks and expectations of a block stay in cache, so memory does not grow with the log
+
+
+@dataclass(slots=True)
+class State:
+    """Everything a restart needs of one station, besides its profile."""
+
+    condense: NDArray[Any] = field(default_factory=new_memory)
+    scene: NDArray[Any] = field(default_factory=new_scene)
+    held: NDArray[Any] = field(default_factory=new_held)
+
+    def copy(self) -> State:
+        """An independent copy."""
+        return State(self.condense.copy(), self.scene.copy(), self.held.copy())
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A condition was raised or has cleared.
+
+    at_s : data time of the change, seconds since 1970-01-01 UTC
+    scene, all_held : records of ``conditions.scene`` and of all conditions at that moment
+    """
+
+    condition: Condition
+    is_raised: bool
+    at_s: int
+    scene: Any
+    all_held: Any
+
+    @property
+    def held(self) -> Any:
+        """The condition's own record."""
+        return self.all_held[INDEX[self.condition]]
+
+
+_NO_DAYS: FloatArray = np.zeros((1, 4))
+_NO_HOURS: FloatArray = np.zeros((1, 5))
+
+
+def step(state: State, readings: Readings, profile: Profile) -> list[Change]:
+    """Take in a block of readings; ``state`` is carried on in place.
+
+    The block must begin where the last one ended. Returns the changes in order of data time.
+    """
+    lim = limits(profile)
+    changes: list[Change] = []
+    rows = BLOCK_TICKS * max(1, 60 // readings.step_s)
+    for first in range(0, len(readings), rows):
+        ticks = condense(
+            readings.rows(first, min(first + rows, len(readings))),
+            state.condense,
+            arm_kpa(profile),
+            spike_kpa(profile),
+        )
+        changes += _judge(state, ticks, profile, lim)
+    return changes
+
+
+def _judge(state: State, ticks: Ticks, profile: Profile, lim: Any) -> list[Change]:
+    if not len(ticks):
+        return []
+    expected = around(profile, ticks)
+    changes = []
+    done = 0
+    while done < len(ticks):
+        events, scenes, helds = room_for_events()
+        done, n_events = advance(
+            ticks.table, done, float(ticks.start_s), float(ticks.tick_s), expected, state.scene, state.held,
+            lim, False, _NO_DAYS, _NO_HOURS, events, scenes, helds,
+        )  # fmt: skip
+        for event, scene, held in zip(events[:n_events], scenes, helds, strict=False):
+            changes.append(
+                Change(
+                    condition=CONDITIONS[int(event["condition"])],
+                    is_raised=bool(event["raised"] > 0),
+                    at_s=int(ticks.start_s + ticks.tick_s * int(event["tick"])),
+                    scene=scene,
+                    all_held=held,
+                )
+            )
+    return changes
+
+
+def healthy_statistics(ticks: Ticks, profile: Profile) -> tuple[FloatArray, FloatArray]:
+    """Largest statistics of each day, shape (n_days, 4), and features of each hour, shape (n_hours, 5).
+
+    For learning: nothing is raised. NaN where a day or an hour has nothing to say.
+    """
+    seconds = len(ticks) * ticks.tick_s
+    daily = np.zeros((seconds // 86400 + 1, 4))
+    hours = np.full((seconds // 3600 + 1, 5), np.nan)
+    events, scenes, helds = room_for_events()
+    expected = around(profile, ticks)
+    advance(
+        ticks.table, 0, float(ticks.start_s), float(ticks.tick_s), expected, new_scene(), new_held(),
+        limits(profile), True, daily, hours, events, scenes, helds,
+    )  # fmt: skip
+    return daily, hours

@@ -1,0 +1,48 @@
+"""Every error a caller of Steadyhead can meet.
+
+SteadyheadError
+├── RegistryError      the station registry or another YAML file is wrong
+├── FeedError          a log cannot be read at all (missing, empty, corrupt, no such tag)
+├── ReadingsError      arrays handed to a calculation do not fit together
+├── LearningError      a span is too short or too empty to learn from
+├── ProfileError       a stored profile is missing, unreadable or of another version
+├── PlantError         the proving plant was asked for something it cannot do
+└── OutputError        a result cannot be written; what stood there before is intact
+
+Each text names where, what was met, what was wanted and what to do. The command line prints it as one
+line and exits with code 2.
+"""
+
+from __future__ import annotations
+
+
+class SteadyheadError(Exception):
+    """Root of all errors that Steadyhead raises on purpose."""
+
+
+class RegistryError(SteadyheadError):
+    """A YAML file (stations, causes, settings) has mistakes; all of them are listed at once."""
+
+
+class FeedError(SteadyheadError):
+    """A log could not be read."""
+
+
+class ReadingsError(SteadyheadError):
+    """Arrays of readings do not fit together (shape, order, step)."""
+
+
+class LearningError(SteadyheadError):
+    """There is too little to learn from."""
+
+
+class ProfileError(SteadyheadError):
+    """A stored profile is missing, unreadable, or written by another version."""
+
+
+class PlantError(SteadyheadError):
+    """The proving plant was given a scenario it cannot run."""
+
+
+class OutputError(SteadyheadError):
+    """A result could not be written; an older file of that name is unchanged."""

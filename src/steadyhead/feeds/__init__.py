@@ -1,0 +1,1 @@
+"""Ways in for readings; foreign names, units and clocks stop here."""

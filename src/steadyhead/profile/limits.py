@@ -1,0 +1,69 @@
+"""The profile as plain numbers for the kernels."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from steadyhead.conditions.scene import Limits
+from steadyhead.profile.model import Profile
+from steadyhead.readings.ticks import FINEST_TICK_S
+
+ARM_SHARE = 0.006  # half width an oscillation must cross: 1.2 % of set, well below the mild limit of 3 %
+ARM_MOVES = 2.5  # and this many times the usual fast movement, so that noise does not cross
+SPIKE_SHARE = 0.15
+SLOWEST_STEP_S = 60  # response is judged at one-minute sampling or finer
+
+
+def limits(profile: Profile) -> Limits:
+    """Kernel numbers of a profile."""
+    novelty = profile.novelty
+    return Limits(
+        set_kpa=profile.set_pressure.typical_kpa,
+        kv_full=profile.kv.full_m3h,
+        kv_reached=profile.kv.reached_m3h,
+        kv_typical=profile.kv.typical_m3h,
+        min_differential_kpa=profile.kv.min_differential_kpa,
+        near_zero_lps=profile.lock_up.cutoff_lps if profile.has_flow else -1.0,
+        lock_up_kpa=profile.lock_up.lock_up_kpa,
+        lock_known=profile.lock_up.closed_nights > 0,
+        way_high=profile.lock_up.way_high,
+        tick_kpa=profile.scatter.tick_kpa,
+        move_kpa=profile.scatter.move_kpa,
+        move_high_kpa=profile.scatter.move_high_kpa,
+        still_limit_s=profile.scatter.still_limit_s,
+        highest_lps=profile.rhythm.highest_lps,
+        daily_mean_lps=profile.rhythm.daily_mean_lps,
+        change_lps=profile.rhythm.change_lps,
+        has_flow=profile.has_flow,
+        has_inlet=profile.has_inlet,
+        on_change=profile.on_change,
+        fine=profile.step_s < FINEST_TICK_S,
+        drift_share=profile.thresholds.drift_share,
+        enter_share=profile.thresholds.enter_share,
+        hunting_share=profile.thresholds.hunting_share,
+        move_ratio=profile.thresholds.move_ratio,
+        slow_share=profile.thresholds.slow_share,
+        slow_judged=profile.has_flow and profile.step_s <= SLOWEST_STEP_S,
+        night_zero=_shut_at_night(profile),
+        inlet_usual_kpa=profile.droop.inlet_kpa,
+        novelty_center=np.asarray(novelty.center if novelty else np.zeros(5)),
+        novelty_scale=np.asarray(novelty.scale if novelty else np.ones(5)),
+        novelty_precision=np.ascontiguousarray(novelty.precision if novelty else np.eye(5)),
+        novelty_limit=novelty.limit if novelty else 0.0,
+    )
+
+
+def arm_kpa(profile: Profile) -> float:
+    """Half width of the dead zone for counting oscillations [kPa]."""
+    return max(ARM_SHARE * profile.set_pressure.typical_kpa, ARM_MOVES * profile.scatter.move_kpa)
+
+
+def spike_kpa(profile: Profile) -> float:
+    """Size from which a single sample that returns at once is a spike [kPa]."""
+    return max(SPIKE_SHARE * profile.set_pressure.typical_kpa, 12.0 * profile.scatter.move_high_kpa)
+
+
+def _shut_at_night(profile: Profile) -> bool:
+    zero = np.asarray(profile.rhythm.zero_share)
+    hours = np.arange(len(zero)) % 24
+    return bool(zero[hours < 5].mean() > 0.3) if len(zero) else False

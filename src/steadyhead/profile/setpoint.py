@@ -1,0 +1,81 @@
+"""Learn the set pressure: constant, by schedule, or commanded."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from steadyhead.profile.expect import QUARTERS
+from steadyhead.profile.known import Known
+from steadyhead.profile.model import SetPressure
+from steadyhead.profile.span import Span
+from steadyhead.types import BoolArray
+
+JUMP_SHARE = 0.025  # droop changes gradually from one quarter hour to the next; a schedule jumps
+
+
+def learn_set_pressure(span: Span, regulating: BoolArray, known: Known) -> SetPressure:
+    """Set pressure of the span, from ticks that regulate."""
+    outlet = span.outlet_kpa[regulating]
+    typical = float(np.median(outlet))
+    command = span.command_kpa[regulating]
+    if np.isfinite(command).mean() > 0.5:
+        offset = float(np.nanmedian(outlet - command))
+        return SetPressure(typical, "commanded", (), offset)
+    if known.schedule_kpa:
+        declared = np.asarray(known.schedule_kpa)
+        offset = float(np.median(outlet - declared[span.quarter[regulating]]))
+        return SetPressure(typical, "schedule declared", tuple(declared + offset))
+    slots = _medians_by_quarter(span, regulating)
+    if slots is None:
+        return SetPressure(typical, "learned")
+    jumps = np.abs(np.diff(slots, append=slots[:1]))
+    if jumps.max() > JUMP_SHARE * typical and jumps.max() > 6.0 * np.median(jumps):
+        return SetPressure(typical, "schedule learned", tuple(float(v) for v in slots))
+    return SetPressure(typical, "learned")
+
+
+def hourly_expectation(span: Span, keep: BoolArray, set_pressure: SetPressure) -> SetPressure:
+    """For a station without a meter: the outlet by quarter hour carries the droop that flow would explain."""
+    slots = _medians_by_quarter(span, keep)
+    if set_pressure.source != "learned" or slots is None:
+        return set_pressure
+    smooth = (np.roll(slots, 1) + slots + np.roll(slots, -1)) / 3
+    return SetPressure(set_pressure.typical_kpa, "learned", tuple(float(v) for v in smooth))
+
+
+def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
+    """Median outlet by quarter hour of the week: working days pooled, Saturday, Sunday.
+
+    None if a quarter of the day was never seen.
+    """
+    quarter = span.quarter[keep]
+    day, slot = quarter // 96, quarter % 96
+    kind = np.where(day < 5, 0, day - 4)
+    outlet = span.outlet_kpa[keep]
+    all_days = _group_medians(outlet, slot, 96)
+    if np.isnan(all_days).any():
+        return None
+    result = np.empty(QUARTERS)
+    for which, days in ((0, range(5)), (1, (5,)), (2, (6,))):
+        of_kind = kind == which
+        medians = _group_medians(outlet[of_kind], slot[of_kind], 96)
+        medians = np.where(np.isnan(medians), all_days, medians)
+        for d in days:
+            result[d * 96 : (d + 1) * 96] = medians
+    return result
+
+
+def _group_medians(values: np.ndarray, group: np.ndarray, n: int) -> np.ndarray:
+    return group_quantile(values, group, n, 0.5)
+
+
+def group_quantile(values: np.ndarray, group: np.ndarray, n: int, q: float) -> np.ndarray:
+    """Quantile ``q`` of the values of each group 0..n-1, NaN for an empty group."""
+    order = np.lexsort((values, group))
+    sorted_values = values[order]
+    counts = np.bincount(group, minlength=n)
+    starts = np.concatenate([[0], np.cumsum(counts)[:-1]])
+    at = starts + np.floor(q * np.maximum(counts - 1, 0)).astype(np.int64)
+    result = np.full(n, np.nan)
+    result[counts > 0] = sorted_values[at[counts > 0]]
+    return result

@@ -1,0 +1,311 @@
+"""Condense readings to ticks: what a judge needs of each minute (or of each sample, where sampling is coarser).
+
+One sequential kernel keeps its whole past in a small record, so a log cut anywhere gives the same ticks.
+A tick is 60 s for faster sampling, one sample otherwise. Inside a tick the fast movements of outlet, inlet
+and flow are kept as variances and covariances of the high-passed signals, because their signs tell who moves
+first: a valve that hunts moves outlet and flow together; a changing demand moves them apart; a wave from
+upstream moves inlet and outlet together.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numba import njit
+from numpy.typing import NDArray
+
+from steadyhead.readings.frame import Readings
+from steadyhead.types import FloatArray
+
+FINEST_TICK_S = 60
+PLAUSIBLE_LOW_KPA = -30.0  # below this a gauge transmitter is broken, not the water (vacuum is -101 kPa)
+PLAUSIBLE_HIGH_KPA = 4000.0  # above PN 40, no distribution main
+SLOW_FILTER_S = 60.0  # high-pass corner for fine sampling: passes periods up to about 5 min
+REGULAR_SHARE = 0.35  # a period may differ by this share from the running mean and still count as regular
+
+TICK = np.dtype(
+    [
+        ("outlet_kpa", "f8"),
+        ("inlet_kpa", "f8"),
+        ("flow_lps", "f8"),
+        ("command_kpa", "f8"),
+        ("neighbour_kpa", "f8"),
+        ("n_valid", "f8"),  # outlet samples
+        ("outlet_move", "f8"),  # high-passed outlet, root mean square [kPa]
+        ("inlet_move", "f8"),
+        ("flow_move", "f8"),  # [L/s]
+        ("with_flow", "f8"),  # mean product of outlet and flow movement [kPa L/s]
+        ("with_inlet", "f8"),  # mean product of outlet and inlet movement [kPa2]
+        ("inlet_with_flow", "f8"),
+        ("cycles", "f8"),  # consecutive regular oscillation periods up to the end of the tick
+        ("period_s", "f8"),
+        ("swing_kpa", "f8"),  # peak to peak
+        ("spikes", "f8"),
+        ("implausible", "f8"),
+        ("still_outlet_s", "f8"),  # how long the value has not changed at all
+        ("still_inlet_s", "f8"),
+        ("still_flow_s", "f8"),
+    ]
+)
+
+_CHANNEL = [("sum", "f8"), ("n", "f8"), ("last", "f8"), ("still_s", "f8")]
+CONDENSE_MEMORY = np.dtype(
+    [
+        *[(f"{c}_{f}", t) for c in ("outlet", "inlet", "flow", "command", "neighbour") for f, t in _CHANNEL],
+        ("slow_outlet", "f8"),
+        ("slow_inlet", "f8"),
+        ("slow_flow", "f8"),
+        ("d_outlet", "f8"),
+        ("d_inlet", "f8"),
+        ("d_flow", "f8"),
+        ("n_move", "f8"),
+        ("n_flow_move", "f8"),
+        ("n_inlet_move", "f8"),
+        ("m_oo", "f8"),
+        ("m_ii", "f8"),
+        ("m_ff", "f8"),
+        ("m_of", "f8"),
+        ("m_oi", "f8"),
+        ("m_if", "f8"),
+        ("side", "f8"),
+        ("since_up_s", "f8"),
+        ("top", "f8"),
+        ("bottom", "f8"),
+        ("last_top", "f8"),
+        ("cycles", "f8"),
+        ("period_s", "f8"),
+        ("swing", "f8"),
+        ("before", "f8"),
+        ("before2", "f8"),
+        ("spikes", "f8"),
+        ("implausible", "f8"),
+        ("samples", "f8"),
+        ("age_s", "f8"),
+    ]
+)
+
+
+def tick_s(step_s: int) -> int:
+    """Length of a tick for a sampling step [s]: at least a minute, a whole number of steps."""
+    return step_s * max(1, -(-FINEST_TICK_S // step_s))
+
+
+def new_memory() -> NDArray[Any]:
+    """Start of the condensing record: nothing seen yet."""
+    memory = np.zeros(1, dtype=CONDENSE_MEMORY)
+    for name in ("slow_outlet", "slow_inlet", "slow_flow", "before", "before2"):
+        memory[name] = np.nan
+    for c in ("outlet", "inlet", "flow", "command", "neighbour"):
+        memory[f"{c}_last"] = np.nan
+    return memory
+
+
+@njit(cache=True, inline="always")  # type: ignore[misc]
+def _still(value, last, still_s, step):  # type: ignore[no-untyped-def]
+    if np.isnan(value):
+        return still_s + step if still_s > 0 else still_s
+    return still_s + step if value == last else 0.0
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _follow_cycle(m, w, step, arm):  # type: ignore[no-untyped-def]
+    """Count full periods by crossings of a dead zone +-arm, so that noise alone never crosses."""
+    m.since_up_s += step
+    if w > m.top:
+        m.top = w
+    if w < m.bottom:
+        m.bottom = w
+    if m.side <= 0 and w > arm:
+        period = m.since_up_s
+        swing = m.last_top - m.bottom
+        if m.cycles > 0 and abs(period - m.period_s) <= REGULAR_SHARE * m.period_s:
+            m.cycles += 1
+            gain = max(0.25, 1.0 / m.cycles)
+            m.period_s += gain * (period - m.period_s)
+            m.swing += gain * (swing - m.swing)
+        else:
+            m.cycles = 1.0
+            m.period_s = period
+            m.swing = swing
+        m.side = 1.0
+        m.since_up_s = 0.0
+        m.top = w
+    elif m.side >= 0 and w < -arm:
+        m.last_top = m.top
+        m.side = -1.0
+        m.bottom = w
+    if m.cycles > 0 and m.since_up_s > 2.0 * m.period_s:
+        m.cycles = 0.0
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _move(m, fine, alpha, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
+    """Fast movement of this sample: from a slow mean where sampling is fine, from the last sample else."""
+    if np.isnan(outlet):
+        if not fine:  # a difference across a gap would mix slow change into fast movement
+            m.slow_outlet = m.slow_inlet = m.slow_flow = np.nan
+        return
+    wo = outlet - m.slow_outlet
+    wi = inlet - m.slow_inlet
+    wf = flow - m.slow_flow
+    if not np.isnan(wo):
+        m.n_move += 1
+        m.m_oo += wo * wo
+        if not np.isnan(wf):
+            m.n_flow_move += 1
+            m.m_ff += wf * wf
+            m.m_of += wo * wf
+        if not np.isnan(wi):
+            m.n_inlet_move += 1
+            m.m_ii += wi * wi
+            m.m_oi += wo * wi
+            if not np.isnan(wf):
+                m.m_if += wi * wf
+    if fine:
+        m.slow_outlet = outlet if np.isnan(wo) else m.slow_outlet + alpha * wo
+        if not np.isnan(inlet):
+            m.slow_inlet = inlet if np.isnan(wi) else m.slow_inlet + alpha * wi
+        if not np.isnan(flow):
+            m.slow_flow = flow if np.isnan(wf) else m.slow_flow + alpha * wf
+        if not np.isnan(wo):
+            _follow_cycle(m, wo, step, arm)
+    else:
+        slow = m.d_outlet
+        w = 0.0 if m.n_move == 0 and np.isnan(m.slow_outlet) else outlet - slow
+        m.d_outlet = outlet if np.isnan(m.slow_outlet) else slow + 0.2 * (outlet - slow)
+        m.slow_outlet = outlet
+        m.slow_inlet = inlet
+        m.slow_flow = flow
+        _follow_cycle(m, w, step, arm)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _close(m, t, fine):  # type: ignore[no-untyped-def]
+    nan = np.nan
+    t.outlet_kpa = m.outlet_sum / m.outlet_n if m.outlet_n > 0 else nan
+    t.inlet_kpa = m.inlet_sum / m.inlet_n if m.inlet_n > 0 else nan
+    t.flow_lps = m.flow_sum / m.flow_n if m.flow_n > 0 else nan
+    t.command_kpa = m.command_sum / m.command_n if m.command_n > 0 else nan
+    t.neighbour_kpa = m.neighbour_sum / m.neighbour_n if m.neighbour_n > 0 else nan
+    t.n_valid = m.outlet_n
+    # a difference of two samples holds twice the variance of one
+    share = 1.0 if fine else 0.5
+    t.outlet_move = np.sqrt(share * m.m_oo / m.n_move) if m.n_move > 0 else nan
+    t.inlet_move = np.sqrt(share * m.m_ii / m.n_inlet_move) if m.n_inlet_move > 0 else nan
+    t.flow_move = np.sqrt(share * m.m_ff / m.n_flow_move) if m.n_flow_move > 0 else nan
+    t.with_flow = share * m.m_of / m.n_flow_move if m.n_flow_move > 0 else nan
+    t.with_inlet = share * m.m_oi / m.n_inlet_move if m.n_inlet_move > 0 else nan
+    t.inlet_with_flow = share * m.m_if / m.n_inlet_move if m.n_inlet_move > 0 else nan
+    t.cycles = m.cycles
+    t.period_s = m.period_s
+    t.swing_kpa = m.swing
+    t.spikes = m.spikes
+    t.implausible = m.implausible
+    t.still_outlet_s = m.outlet_still_s
+    t.still_inlet_s = m.inlet_still_s
+    t.still_flow_s = m.flow_still_s
+    m.outlet_sum = m.inlet_sum = m.flow_sum = m.command_sum = m.neighbour_sum = 0.0
+    m.outlet_n = m.inlet_n = m.flow_n = m.command_n = m.neighbour_n = 0.0
+    m.n_move = m.n_flow_move = m.n_inlet_move = 0.0
+    m.m_oo = m.m_ii = m.m_ff = m.m_of = m.m_oi = m.m_if = 0.0
+    m.spikes = m.implausible = 0.0
+    m.samples = 0.0
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _condense(outlet, inlet, flow, command, neighbour, step, per_tick, arm, spike, memory, ticks):  # type: ignore[no-untyped-def]
+    m = memory[0]
+    fine = per_tick > 1
+    alpha = 1.0 - np.exp(-step / SLOW_FILTER_S)
+    k = 0
+    for i in range(outlet.shape[0]):
+        o, p, q = outlet[i], inlet[i], flow[i]
+        if o < PLAUSIBLE_LOW_KPA or o > PLAUSIBLE_HIGH_KPA:
+            o = np.nan
+            m.implausible += 1
+        if p < PLAUSIBLE_LOW_KPA or p > PLAUSIBLE_HIGH_KPA:
+            p = np.nan
+            m.implausible += 1
+        m.outlet_still_s = _still(o, m.outlet_last, m.outlet_still_s, step)
+        m.inlet_still_s = _still(p, m.inlet_last, m.inlet_still_s, step)
+        m.flow_still_s = _still(q, m.flow_last, m.flow_still_s, step)
+        if not np.isnan(o):
+            m.outlet_last = o
+            m.outlet_sum += o
+            m.outlet_n += 1
+            jump = m.before - m.before2
+            if abs(jump) > spike and abs(o - m.before2) < 0.4 * abs(jump):
+                m.spikes += 1
+            m.before2 = m.before
+            m.before = o
+        if not np.isnan(p):
+            m.inlet_last = p
+            m.inlet_sum += p
+            m.inlet_n += 1
+        if not np.isnan(q):
+            m.flow_last = q
+            m.flow_sum += q
+            m.flow_n += 1
+        if not np.isnan(command[i]):
+            m.command_sum += command[i]
+            m.command_n += 1
+        if not np.isnan(neighbour[i]):
+            m.neighbour_sum += neighbour[i]
+            m.neighbour_n += 1
+        _move(m, fine, alpha, o, p, q, step, arm)
+        m.samples += 1
+        if m.samples >= per_tick:
+            _close(m, ticks[k], fine)
+            k += 1
+    return k
+
+
+@dataclass(frozen=True, slots=True)
+class Ticks:
+    """Condensed readings of one station.
+
+    start_s : time of the first tick's last sample, seconds since 1970-01-01 UTC; tick_s : length [s]
+    table : shape (n_ticks,), dtype ``TICK``; pressures kPa gauge, flow L/s, NaN where nothing was measured
+    """
+
+    start_s: int
+    tick_s: int
+    table: NDArray[Any]
+
+    def __len__(self) -> int:
+        return int(self.table.shape[0])
+
+
+def condense(readings: Readings, memory: NDArray[Any], arm_kpa: float, spike_kpa: float) -> Ticks:
+    """Ticks of a block of readings; ``memory`` is carried on and changed in place.
+
+    arm_kpa : half width of the dead zone that an oscillation must cross to be counted [kPa]
+    spike_kpa : size from which a single sample that returns at once counts as a spike [kPa]
+    The block must start where the last one ended; ticks end on multiples of the tick length since the first.
+    """
+    length = tick_s(readings.step_s)
+    per_tick = length // readings.step_s
+    pending = int(memory["samples"][0])
+    table = np.empty((pending + len(readings)) // per_tick, dtype=TICK)
+    start_s = readings.start_s + (per_tick - pending - 1) * readings.step_s
+    _condense(
+        readings.outlet_kpa,
+        readings.inlet_kpa,
+        readings.flow_lps,
+        readings.command_kpa,
+        readings.neighbour_kpa,
+        float(readings.step_s),
+        per_tick,
+        arm_kpa,
+        spike_kpa,
+        memory,
+        table,
+    )
+    return Ticks(start_s=start_s, tick_s=length, table=table)
+
+
+def times_s(ticks: Ticks) -> FloatArray:
+    """Time of each tick's last sample, shape (n_ticks,), seconds since 1970-01-01 UTC."""
+    return ticks.start_s + ticks.tick_s * np.arange(len(ticks), dtype=np.float64)

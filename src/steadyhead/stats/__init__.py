@@ -1,0 +1,1 @@
+"""Charts, thresholds, spectra, trends and calibration; knows nothing of what is measured."""

@@ -1,0 +1,1 @@
+"""How good detection is, measured on cases made by the proving plant."""

@@ -1,0 +1,249 @@
+"""A case: one station, a span to learn from, a span to judge, and what happens in the second.
+
+The two sets lie beside this module as ``development.json`` and ``evaluation.json``: one case a line, every
+parameter written out, so that a run draws nothing.
+"""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict, dataclass, field
+from pathlib import Path
+from typing import Any
+
+from steadyhead.errors import PlantError
+from steadyhead.proving_plant import (
+    District,
+    Event,
+    Fault,
+    Inlet,
+    Instruments,
+    MainValve,
+    Neighbour,
+    NightWithout,
+    PilotCircuit,
+    Scenario,
+    SmallValve,
+    StationDesign,
+    commissioned,
+)
+from steadyhead.profile.known import Known
+from steadyhead.trials.ranges import SETS
+
+HERE = Path(__file__).parent
+DAY_S = 86400
+NOMINAL_KV_M3H = 120.0  # the plant's default valve; other sizes scale from it
+NOMINAL_MM = 100
+NOMINAL_MEAN_LPS = 8.0
+
+
+@dataclass(frozen=True, slots=True)
+class Happening:
+    """A fault or an event of a case.
+
+    from_h, to_h : hours from the start of the judged span, negative while learning; to_h None: it stays
+    """
+
+    kind: str
+    from_h: float
+    to_h: float | None = None
+    ramp_h: float = 0.0
+    severity: float = 0.0
+    size: float = 0.0
+    period_s: float | None = None
+    channel: str = "outlet"
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """Everything a trial needs; see ``station_of`` for the keys of ``station``.
+
+    group, kind, wanted : what it stands for, and the state and severity it was drawn to reach
+    start_s : seconds since 1970-01-01 UTC, a whole day; learn_days, test_days : spans that follow each other
+    instruments : fields of ``Instruments`` that differ from the default
+    told : what the registry says of the station ("nominal", "rated", "cutoff", "schedule")
+    """
+
+    id: str
+    group: str
+    kind: str
+    wanted: str
+    severity: str
+    seed: int
+    interval_s: int
+    start_s: int
+    learn_days: int
+    test_days: int
+    time_zone: str
+    station: dict[str, Any]
+    instruments: dict[str, Any]
+    told: tuple[str, ...] = ()
+    faults: tuple[Happening, ...] = ()
+    events: tuple[Happening, ...] = ()
+    before: tuple[Happening, ...] = field(default=())
+
+    @property
+    def test_s(self) -> int:
+        """Start of the judged span, seconds since 1970-01-01 UTC."""
+        return self.start_s + self.learn_days * DAY_S
+
+    @property
+    def end_s(self) -> int:
+        """End of the judged span."""
+        return self.test_s + self.test_days * DAY_S
+
+    @property
+    def begins_s(self) -> float:
+        """When the first fault or event of the judged span begins; its end for a case without any."""
+        hours = [h.from_h for h in (*self.faults, *self.events)]
+        return self.test_s + 3600.0 * min(hours) if hours else float(self.end_s)
+
+    @property
+    def ends_s(self) -> float:
+        """When the last of them ends; the end of the span where one stays."""
+        ends = [h.to_h for h in (*self.faults, *self.events)]
+        if not ends or any(e is None for e in ends):
+            return float(self.end_s)
+        return min(float(self.end_s), self.test_s + 3600.0 * max(e for e in ends if e is not None))
+
+
+def load_cases(name: str) -> list[Case]:
+    """The cases of a set, in file order.
+
+    Raises PlantError if there is no such set or its file cannot be read.
+    """
+    if name not in SETS:
+        raise PlantError(f"{name!r} is no set of cases; use one of {', '.join(SETS)}")
+    path = HERE / f"{name}.json"
+    try:
+        rows = json.loads(path.read_text(encoding="utf-8"))["cases"]
+    except (OSError, ValueError, KeyError) as exc:
+        raise PlantError(f"{path}: cannot be read as a set of cases ({exc}); draw it again") from exc
+    return [case_of(row) for row in rows]
+
+
+def case_of(row: dict[str, Any]) -> Case:
+    """A case from its line of JSON."""
+    lists = {key: tuple(Happening(**h) for h in row.get(key, ())) for key in ("faults", "events", "before")}
+    return Case(**{**row, **lists, "told": tuple(row.get("told", ()))})
+
+
+def row_of(case: Case) -> dict[str, Any]:
+    """A case as it is written: defaults of its happenings are left out."""
+    row = asdict(case)
+    plain = asdict(Happening("", 0.0))
+    for key in ("faults", "events", "before"):
+        row[key] = [{k: v for k, v in h.items() if k in ("kind", "from_h") or v != plain[k]} for h in row[key]]
+        if not row[key]:
+            del row[key]
+    return row
+
+
+def station_of(p: dict[str, Any]) -> StationDesign:
+    """The station of a case, its needles set by the commissioning rule.
+
+    p : set_kpa, drop_kpa (source above set), mean_lps, kv_m3h, margin, compliance_s (seconds of mean flow
+        stored per 100 kPa), pattern (morning, evening, night), hours_noise, minutes_noise, leakage_share,
+        swing_kpa, wander_kpa; and where it has them zero_nights, pump_kpa, pump_hours, small_valve,
+        neighbour_below_kpa, schedule ((local hour, set as a share) pairs)
+
+    Circuit, stroke and pipes scale with the valve: a larger one has more water to move and a wider main.
+    """
+    scale = p["kv_m3h"] / NOMINAL_KV_M3H
+    wide = NOMINAL_MEAN_LPS / p["mean_lps"]
+    circuit = scale**0.75
+    morning, evening, night = p["pattern"]
+    district = District(
+        mean_demand_lps=p["mean_lps"],
+        morning=morning,
+        evening=evening,
+        night=night,
+        hours_noise=p["hours_noise"],
+        minutes_noise=p["minutes_noise"],
+        draw_lps=min(0.5, 0.06 * p["mean_lps"]),
+        draws_per_hour=4.0,
+        night_without=NightWithout() if p.get("zero_nights") else None,
+        leakage_lps=0.0 if p.get("zero_nights") else p["leakage_share"] * p["mean_lps"],
+        compliance=p["compliance_s"] * p["mean_lps"] / 100.0,
+        main_compliance=0.3 * scale,
+        surge_impedance=5.0 / scale,
+        line_loss=0.02 * wide**2,
+        neighbour=_neighbour(p),
+    )
+    inlet = Inlet(
+        base_kpa=p["set_kpa"] + p["drop_kpa"],
+        daily_swing_kpa=p["swing_kpa"],
+        wander_kpa=p["wander_kpa"],
+        pump_kpa=p.get("pump_kpa", 0.0),
+        pump_hours=p.get("pump_hours", 3.0),
+        loss=0.04 * wide**2,
+    )
+    design = StationDesign(
+        set_kpa=p["set_kpa"],
+        valve=MainValve(
+            size_mm=round(NOMINAL_MM * scale**0.5 / 5) * 5, kv_m3h=p["kv_m3h"], stroke_l=0.7 * scale**1.5
+        ),
+        pilot=PilotCircuit(restriction=0.0045 * circuit, strainer=0.03 * circuit, pilot=0.0125 * circuit),
+        district=district,
+        inlet=inlet,
+        small_valve=SmallValve(kv_m3h=0.07 * p["kv_m3h"]) if p.get("small_valve") else None,
+        schedule=tuple((hour, share * p["set_kpa"]) for hour, share in p.get("schedule", ())),
+    )
+    return commissioned(design, p["margin"])
+
+
+def _neighbour(p: dict[str, Any]) -> Neighbour | None:
+    below = p.get("neighbour_below_kpa")
+    if below is None:
+        return None
+    # Strong enough to carry the whole district at a fall of 4 % of set.
+    return Neighbour(p["set_kpa"] - below, 0.04 * p["set_kpa"] / (2.0 * p["mean_lps"]))
+
+
+def scenario_of(case: Case) -> Scenario:
+    """The whole run of a case: learning span, then judged span."""
+    at = case.test_s
+    faults = [Fault(h.kind, at + 3600.0 * h.from_h, 3600.0 * h.ramp_h, h.severity) for h in case.faults]
+    return Scenario(
+        name=case.id,
+        design=station_of(case.station),
+        instruments=Instruments(interval_s=case.interval_s, **case.instruments),
+        start_s=case.start_s,
+        duration_s=(case.learn_days + case.test_days) * DAY_S,
+        faults=tuple(faults),
+        events=tuple(event_of(h, at) for h in (*case.before, *case.events)),
+        seed=case.seed,
+        time_zone=case.time_zone,
+    )
+
+
+def event_of(h: Happening, test_s: int) -> Event:
+    """A happening as the plant takes it."""
+    ends_s = float("inf") if h.to_h is None else test_s + 3600.0 * h.to_h
+    return Event(h.kind, test_s + 3600.0 * h.from_h, ends_s, h.size, h.period_s, h.channel)
+
+
+def known_of(case: Case) -> Known:
+    """What the registry would say of the station."""
+    told, station = case.told, case.station
+    scheduled = bool(station.get("schedule"))
+    return Known(
+        time_zone=case.time_zone,
+        averaged=bool(case.instruments.get("averaged", False)),
+        on_change=bool(case.instruments.get("on_change", False)),
+        nominal_kpa=station["set_kpa"] if "nominal" in told and not scheduled else None,
+        schedule_kpa=_week(station) if "schedule" in told and scheduled else (),
+        rated_kv_m3h=station["kv_m3h"] if "rated" in told else None,
+        min_differential_kpa=70.0,  # the registry's default
+        cutoff_lps=case.instruments.get("cutoff_lps") if "cutoff" in told else None,
+    )
+
+
+def _week(station: dict[str, Any]) -> tuple[float, ...]:
+    """Declared set of each quarter hour of the week [kPa]."""
+    steps = sorted(station["schedule"])
+    day = []
+    for quarter in range(96):
+        past = [share for hour, share in steps if hour <= quarter / 4.0]
+        day.append(station["set_kpa"] * (past[-1] if past else steps[-1][1]))
+    return tuple(day * 7)
