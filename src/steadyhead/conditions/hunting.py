@@ -16,6 +16,7 @@ RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is th
 APART = -0.25  # correlation of outlet and flow below which demand leads
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
+LEAST_RATIO = 2.0  # of the usual movement
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
 
@@ -38,9 +39,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         regular = s.cycles >= REGULAR_CYCLES and sampled
         if regular and s.swing_kpa > lim.hunting_share * lim.set_kpa:
             claim, size, kind = True, s.swing_kpa, 1.0
-        elif s.n_moves >= 8 and s.move_kpa > lim.move_ratio * lim.move_kpa:
+        elif s.n_moves >= 8 and s.move_kpa > LEAST_RATIO * lim.move_kpa:
             swing = RMS_TO_SWING * s.move_kpa
-            if swing > lim.hunting_share * lim.set_kpa:
+            if swing > lim.scatter_share * lim.set_kpa:
                 claim, size, kind = True, swing, 2.0
         claim = claim and not comes_from_outside(s, lim)
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)

@@ -32,7 +32,7 @@ from steadyhead.conditions.scene import SCENE, update
 
 EVENT = np.dtype([("tick", "i8"), ("condition", "i8"), ("raised", "i8")])
 MOST_EVENTS = 64  # per call; the caller comes back for the rest
-DAILY = ("drift", "swing", "move", "slow")  # what is kept of each day while learning
+DAILY = ("drift", "swing", "scatter", "slow")  # what is kept of each day while learning
 
 DRIFT, CREEP, OPEN, HUNTING = INDEX["drift"], INDEX["creep"], INDEX["failure_to_open"], INDEX["hunting"]
 CLOSE, SLOW, SET = INDEX["failure_to_close"], INDEX["slow_response"], INDEX["set_changed"]
@@ -121,7 +121,7 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
         if s.cycles >= hunting.REGULAR_CYCLES:
             day[1] = max(day[1], s.swing_kpa / lim.set_kpa)
         if s.n_moves >= 8:
-            day[2] = max(day[2], s.move_kpa / max(lim.move_kpa, 1e-9))
+            day[2] = max(day[2], hunting.RMS_TO_SWING * s.move_kpa / lim.set_kpa)
     if s.drift_age_s > 6 * 3600.0 and s.slow_corr > slow_response.LEAST_CORRELATION:
         day[3] = max(day[3], s.slow_share)
 

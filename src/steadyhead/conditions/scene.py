@@ -47,7 +47,7 @@ class Limits(NamedTuple):
     drift_share: float
     enter_share: float
     hunting_share: float
-    move_ratio: float
+    scatter_share: float
     slow_share: float
     slow_judged: bool
     night_zero: bool

@@ -250,9 +250,7 @@ def _time_mistakes(station: Station) -> list[tuple[Keys, str]]:
         )
         found.append((("reporting",), text))
     if station.heartbeat_s is not None and station.heartbeat_s < station.step_s:
-        text = (
-            f"{station.heartbeat_s} is below step_s, {station.step_s}; give the longest silence in s"
-        )
+        text = f"{station.heartbeat_s} is below step_s, {station.step_s}; give the longest silence in s"
         found.append((("heartbeat_s",), text))
     if station.jitter_s >= station.step_s:
         found.append((("jitter_s",), f"{station.jitter_s:g} must be below step_s, {station.step_s}"))

@@ -185,8 +185,8 @@ def _flow_usual(verdict: Verdict, station: Station, units: UnitSystem) -> str | 
     flow_lps, usual_lps = verdict.number("flow_lps"), verdict.number("flow_usual_lps")
     if flow_lps is None or usual_lps is None:
         return None
-    ratio = f", {times_text(flow_lps / usual_lps)}" if usual_lps > 0 else ","
-    return f"Flow {units.flow_text(flow_lps)}{ratio} the {units.flow_text(usual_lps)} usual at this hour."
+    ratio = f"{times_text(flow_lps / usual_lps)} the" if usual_lps > 0 else "against"
+    return f"Flow {units.flow_text(flow_lps)}, {ratio} {units.flow_text(usual_lps)} usual at this hour."
 
 
 def _neighbour_now(verdict: Verdict, station: Station, units: UnitSystem) -> str | None:  # noqa: ARG001

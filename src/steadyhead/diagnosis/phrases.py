@@ -16,9 +16,9 @@ def turns_text(turns: float) -> str:
     if quarters == 0 or turns < 3 / 16:
         return "an eighth of a turn"
     whole, rest = divmod(quarters, 4)
-    part = ("", "a quarter", "half", "three quarters")[rest]
+    part = ("", "a quarter", "a half", "three quarters")[rest]
     if whole == 0:
-        return f"{part} of a turn" if rest == 3 else f"{part} turn" if rest == 1 else "half a turn"
+        return ("", "a quarter turn", "half a turn", "three quarters of a turn")[rest]
     if rest == 0:
         return "one turn" if whole == 1 else f"{whole} turns"
     return f"{whole} and {part} turns"

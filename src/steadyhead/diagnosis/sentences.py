@@ -126,10 +126,17 @@ def _hunting(s: Seen) -> Telling:
         magnitude["period_s"] = s.number("period_s")
         first += f" with a period of {duration_text(s.number('period_s'))}, {s.number('cycles'):.0f} regular periods in a row."
     else:
-        first += f", judged from scatter {s.number('move_kpa') / s.profile.scatter.move_kpa:.1f} times the usual."
-    evidence = [first, f"Sampling of {s.profile.step_s} s resolves periods of {duration_text(shortest)} and longer."]
+        first += (
+            f", judged from scatter {s.number('move_kpa') / s.profile.scatter.move_kpa:.1f} times the usual."
+        )
+    evidence = [
+        first,
+        f"Sampling of {s.profile.step_s} s resolves periods of {duration_text(shortest)} and longer.",
+    ]
     if not resolved:
-        evidence.append("The period is not resolved, so this is weaker evidence: scatter alone, not a counted beat.")
+        evidence.append(
+            "The period is not resolved, so this is weaker evidence: scatter alone, not a counted beat."
+        )
     if s.profile.has_flow:
         evidence.append(
             f"Outlet and flow move together (correlation {s.number('with_flow'):.2f}); changing demand would "
@@ -222,7 +229,11 @@ def _held_shut(s: Seen) -> Telling:
     )
     return Telling(
         {"departure_kpa": s.number("departure_kpa")},
-        (f"No flow for {duration_text(s.number('zero_s'))}, with the outlet above its set.", s.departure(), follow),
+        (
+            f"No flow for {duration_text(s.number('zero_s'))}, with the outlet above its set.",
+            s.departure(),
+            follow,
+        ),
     )
 
 
@@ -293,7 +304,9 @@ def facts(change: Change, profile: Profile) -> dict[str, float]:
         numbers["closed_to_s"] = float(change.at_s)
     if change.condition == "set_changed":
         numbers["set_before_kpa"] = float(scene["set_now_kpa"])
-        numbers["set_after_kpa"] = float(scene["set_now_kpa"] + scene["fast"] * profile.set_pressure.typical_kpa)
+        numbers["set_after_kpa"] = float(
+            scene["set_now_kpa"] + scene["fast"] * profile.set_pressure.typical_kpa
+        )
     if change.condition == "telemetry_loss":
         numbers["silent_from_s"] = change.at_s - float(scene["missing_s"])
     return {name: value for name, value in numbers.items() if value == value}

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -82,21 +83,21 @@ def to_numbers(column: Any, source: Source) -> tuple[FloatArray, BoolArray, Bool
 
 
 def _from_text(column: Any, source: Source) -> tuple[FloatArray, BoolArray, BoolArray, BoolArray]:
-    nothing = np.zeros(len(column), dtype=np.bool_)
-    if source.decimal == ".":
-        try:  # nearly every batch of nearly every file
-            values = _as_floats(pc.cast(column, pa.float64()))
-            if not np.isinf(values).any() and np.isnan(values).sum() == column.null_count:
-                return values, np.isnan(values), nothing, nothing.copy()
-        except pa.ArrowInvalid:
-            pass
+    nothing, has_point = np.zeros(len(column), dtype=np.bool_), False
+    with contextlib.suppress(pa.ArrowInvalid):  # nearly every batch of nearly every file
+        plain = column
+        if source.decimal == ",":
+            has_point = pc.any(pc.match_substring(column, ".")).as_py()
+            plain = column if has_point else pc.replace_substring(column, ",", ".")
+        values = _as_floats(pc.cast(plain, pa.float64()))
+        if not np.isinf(values).any() and np.isnan(values).sum() == column.null_count and not has_point:
+            return values, np.isnan(values), nothing, nothing.copy()
     text = pc.utf8_trim_whitespace(column)
     lower = pc.utf8_lower(text)
     is_mark = _as_bools(pc.is_in(lower, pa.array(sorted(source.bad_words()), pa.string())))
     is_empty = _as_bools(pc.is_in(lower, pa.array([*_NO_VALUE_WORDS, None], pa.string()))) & ~is_mark
     if source.decimal == ",":  # a point is then a thousands mark, which no log should have: not guessed at
-        has_point = pc.match_substring(text, ".")
-        text = pc.replace_substring(pc.if_else(has_point, "?", text), ",", ".")
+        text = pc.replace_substring(pc.if_else(pc.match_substring(text, "."), "?", text), ",", ".")
     is_number = _as_bools(pc.match_substring_regex(text, _NUMBER))
     numeric = pc.if_else(pa.array(is_number), pc.replace_substring_regex(text, r"^\+", ""), None)
     values = _as_floats(pc.cast(numeric, pa.float64()))

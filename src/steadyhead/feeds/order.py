@@ -13,14 +13,14 @@ from steadyhead.types import BoolArray, FloatArray, IntArray
 class Ordered:
     """How to order readings.
 
-    kept : positions of the readings that stay, in the order of time
+    kept : positions of the readings that stay, in the order of time; a full slice if all stay as they are
     duplicates : positions of readings that repeat time and value of a kept one, rising
     conflicting : positions of readings with the time of a kept one and another value, rising
     has_conflict : shape of ``kept``: another value of the same time was refused
     n_out_of_order : readings that stood after a later one of the same file
     """
 
-    kept: IntArray
+    kept: IntArray | slice
     duplicates: IntArray
     conflicting: IntArray
     has_conflict: BoolArray
@@ -36,7 +36,7 @@ def in_order(us: IntArray, values: FloatArray, starts: IntArray) -> Ordered:
     none = np.zeros(0, dtype=np.int64)
     n = len(us)
     if n < 2 or (np.diff(us) > 0).all():
-        return Ordered(np.arange(n), none, none, np.zeros(n, dtype=np.bool_), 0)
+        return Ordered(slice(None), none, none, np.zeros(n, dtype=np.bool_), 0)
     n_late = sum(
         int((part < np.maximum.accumulate(part)).sum()) for part in np.split(us, starts[1:]) if len(part)
     )

@@ -98,9 +98,12 @@ def _pattern(text: Any, pattern: str) -> Stamps:
     is_done = np.zeros(n, dtype=np.bool_)
     if {part[0] for part in pattern.split("%")[1:] if part} <= _PLAIN_DIRECTIVES:
         parsed = pc.strptime(text, format=pattern, unit="s", error_is_null=True)
-        # Arrow takes 31 February for 2 March; what does not come back as written goes the slow way
-        is_same = pc.equal(pc.strftime(parsed, format=pattern), text).fill_null(False)
-        is_done = np.asarray(is_same.to_numpy(zero_copy_only=False))
+        is_done = ~_nulls(parsed)
+        # Arrow takes 31 February for 2 March; what may be such, and does not come back as written, goes
+        # the slow way
+        doubtful = np.flatnonzero(pc.less_equal(pc.day(parsed), 3).fill_null(False).to_numpy(False))
+        again = pc.strftime(pc.take(parsed, doubtful), format=pattern)
+        is_done[doubtful] = pc.equal(again, pc.take(text, doubtful)).to_numpy(zero_copy_only=False)
         seconds = np.asarray(pc.cast(parsed, pa.int64()).fill_null(0).to_numpy(zero_copy_only=False))
         us[is_done] = seconds[is_done] * 1_000_000
     if not is_done.all():

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass, field
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -26,18 +26,40 @@ class Piece:
     file: str
     us: list[IntArray] = field(default_factory=list)
     is_utc: list[BoolArray] = field(default_factory=list)
-    indices: list[IntArray] = field(default_factory=list)
+    indices: list[NDArray[np.int32]] = field(default_factory=list)
     values: dict[Role, list[FloatArray]] = field(default_factory=dict)
     flags: dict[Role, list[FlagArray]] = field(default_factory=dict)
 
     def add(self, stamps: Stamps, keep: IntArray, indices: IntArray, cells: dict[Role, Cells]) -> None:
         """Append the kept rows of one batch."""
-        self.us.append(stamps.us[keep])
-        self.is_utc.append(stamps.is_utc[keep])
-        self.indices.append(indices[keep])
+        rows: IntArray | slice = slice(None) if len(keep) == len(stamps.us) else keep  # spares the copies
+        self.us.append(stamps.us[rows])
+        self.is_utc.append(stamps.is_utc[rows])
+        self.indices.append(indices[rows].astype(np.int32))
         for role, cell in cells.items():
-            self.values.setdefault(role, []).append(cell.values[keep])
-            self.flags.setdefault(role, []).append(cell.flags[keep])
+            self.values.setdefault(role, []).append(cell.values[rows])
+            self.flags.setdefault(role, []).append(cell.flags[rows])
+
+    def __len__(self) -> int:
+        return sum(map(len, self.us))
+
+    def runs_backwards(self) -> bool:
+        """Whether more rows are followed by an earlier than by a later one."""
+        return sum(int(np.sign(np.diff(part)).sum()) for part in self.us) < 0
+
+    def turn_round(self) -> None:
+        """Put the last row first."""
+        columns: list[list[Any]] = [self.us, self.is_utc, self.indices]
+        for parts in (*columns, *self.values.values(), *self.flags.values()):
+            parts[:] = [part[::-1] for part in reversed(parts)]
+
+    def take_values(self, role: Role) -> list[FloatArray]:
+        """Hand over the values of a role; NaN if the file has no such column."""
+        return self.values.pop(role, None) or [np.full(len(self), np.nan)]
+
+    def take_flags(self, role: Role) -> list[FlagArray]:
+        """Hand over the flags of a role."""
+        return self.flags.pop(role, None) or [np.zeros(len(self), dtype=np.uint16)]
 
 
 @dataclass(slots=True)
@@ -50,7 +72,7 @@ class Origin:
 
     files: list[str]
     starts: IntArray
-    rows: IntArray
+    rows: NDArray[np.int32]
 
     def blocks(self, at: IntArray, texts: list[str], column: str, reason: Reason) -> list[RejectBlock]:
         """Refused values at the positions ``at`` (rising), one block per file."""
@@ -58,7 +80,7 @@ class Origin:
         cuts = np.flatnonzero(np.diff(owner)) + 1
         edges = [0, *cuts.tolist(), len(at)]
         return [
-            RejectBlock(self.files[owner[a]], column, reason, self.rows[at[a:b]], texts[a:b])
+            RejectBlock(self.files[owner[a]], column, reason, self.rows[at[a:b]].astype(np.int64), texts[a:b])
             for a, b in itertools.pairwise(edges)
             if b > a
         ]
@@ -83,42 +105,33 @@ def join(pieces: list[Piece], roles: list[Role], station: Station, source: Sourc
 
     A file that runs from new to old is turned round first, so that the order of rows means time.
     """
-    pieces = [piece for piece in pieces if sum(map(len, piece.us))]
-    us, is_utc, rows = [], [], []
-    values: dict[Role, list[FloatArray]] = {role: [] for role in roles}
-    flags: dict[Role, list[FlagArray]] = {role: [] for role in roles}
+    pieces = [piece for piece in pieces if len(piece)]
     for piece in pieces:
-        piece_us = np.concatenate(piece.us)
-        way = slice(None, None, -1) if _runs_backwards(piece_us) else slice(None)
-        if way.step == -1:
+        if piece.runs_backwards():
+            piece.turn_round()
             rejects.notes.append(f"{piece.file} runs from new to old and was turned round")
-        us.append(piece_us[way])
-        is_utc.append(np.concatenate(piece.is_utc)[way])
-        rows.append(np.concatenate(piece.indices)[way])
-        for role in roles:
-            if role in piece.values:
-                values[role].append(np.concatenate(piece.values[role])[way])
-                flags[role].append(np.concatenate(piece.flags[role])[way])
-            else:
-                values[role].append(np.full(len(piece_us), np.nan))
-                flags[role].append(np.zeros(len(piece_us), dtype=np.uint16))
-    starts = np.cumsum([0, *map(len, us)])[:-1]
-    origin = Origin([piece.file for piece in pieces], starts, _joined(rows, np.int64))
+    starts = np.cumsum([0, *map(len, pieces)])[:-1]
+    rows = joined([part for piece in pieces for part in piece.indices], np.int32)
+    is_utc = joined([part for piece in pieces for part in piece.is_utc], np.bool_)
     strip = Strip(
-        origin,
-        _joined(us, np.int64),
-        {role: _joined(parts, np.float64) for role, parts in values.items()},
-        {role: _joined(parts, np.uint16) for role, parts in flags.items()},
+        Origin([piece.file for piece in pieces], starts, rows),
+        joined([part for piece in pieces for part in piece.us], np.int64),
+        {
+            role: joined([p for piece in pieces for p in piece.take_values(role)], np.float64)
+            for role in roles
+        },
+        {role: joined([p for piece in pieces for p in piece.take_flags(role)], np.uint16) for role in roles},
     )
-    _place(strip, _joined(is_utc, np.bool_), station, source, rejects)
+    pieces.clear()
+    _place(strip, is_utc, station, source, rejects)
     return strip
 
 
 def _place(strip: Strip, is_utc: BoolArray, station: Station, source: Source, rejects: Rejects) -> None:
     """Turn the local times of a strip into UTC, taking out rows that cannot be placed."""
-    local = np.flatnonzero(~is_utc)
-    if not len(local):
+    if is_utc.all():
         return
+    local = np.flatnonzero(~is_utc)
     gap_s = float(station.heartbeat_s or 0) if station.reporting == "on_change" else 1.5 * station.step_s
     local_us = strip.us[local]
     placed = to_utc(local_us, source.time_zone or station.time_zone, gap_s)
@@ -139,10 +152,8 @@ def _place(strip: Strip, is_utc: BoolArray, station: Station, source: Source, re
             values[refused] = np.nan
 
 
-def _runs_backwards(us: IntArray) -> bool:
-    steps = np.diff(us)
-    return int((steps < 0).sum()) > int((steps > 0).sum())
-
-
-def _joined(parts: list[NDArray[Item]], dtype: type[Item]) -> NDArray[Item]:
+def joined(parts: list[NDArray[Item]], dtype: type[Item]) -> NDArray[Item]:
+    """One array; the only part itself if there is but one, to save its copy."""
+    if len(parts) == 1:
+        return parts[0]
     return np.concatenate(parts) if parts else np.zeros(0, dtype=dtype)

@@ -16,6 +16,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.csv as arrow_csv
 import pyarrow.parquet as pq
+from numpy.typing import NDArray
 
 from steadyhead.config.model import Source
 from steadyhead.errors import FeedError
@@ -46,9 +47,9 @@ class Table:
         """The wanted columns, piece by piece. Raises FeedError where the file turns out to be corrupt."""
         raise NotImplementedError
 
-    def rows_of(self, indices: IntArray) -> IntArray:
+    def rows_of(self, indices: IntArray | NDArray[np.int32]) -> IntArray:
         """Rows in the file, from 1, of the n-th good rows; complete once all batches were read."""
-        return indices + 1
+        return indices.astype(np.int64) + 1
 
     @property
     def broken(self) -> list[tuple[int, str]]:
@@ -155,7 +156,7 @@ class _CsvTable(Table):
             return f"{self.path}: is not UTF-8 text; say what it is, for example encoding: latin-1 or cp1252"
         return f"{self.path}: cannot be read as CSV ({_first_line(exc)}); check delimiter and skip_rows"
 
-    def rows_of(self, indices: IntArray) -> IntArray:
+    def rows_of(self, indices: IntArray | NDArray[np.int32]) -> IntArray:
         numbers = np.array([number for number, _ in self.skipped], dtype=np.int64)
         skipped_before = np.searchsorted(numbers - np.arange(len(numbers)) - 1, indices, side="right")
         rows: IntArray = indices + 1 + skipped_before + self.rows_before

@@ -18,7 +18,7 @@ from steadyhead.feeds.cells import Cells, read_cells
 from steadyhead.feeds.finding import find_files
 from steadyhead.feeds.order import in_order
 from steadyhead.feeds.stamps import Stamps, read_stamps
-from steadyhead.feeds.strips import Origin, Piece, Strip, join
+from steadyhead.feeds.strips import Origin, Piece, Strip, join, joined
 from steadyhead.feeds.tables import Batch, Table, open_table
 from steadyhead.readings import quality as flag
 from steadyhead.readings.rejects import REASONS, Reason, RejectBlock, Rejects
@@ -311,7 +311,7 @@ class _Rest:
         for reason, column, indices, texts in self.waiting:
             self.rejects.add(RejectBlock(self.file, column, reason, self.table.rows_of(indices), texts))
         for piece in pieces:
-            piece.indices = [self.table.rows_of(part) for part in piece.indices]
+            piece.indices = [self.table.rows_of(part).astype(np.int32) for part in piece.indices]
         broken = self.table.broken
         if broken:
             rows = np.array([row for row, _ in broken], dtype=np.int64)
@@ -340,19 +340,21 @@ def _of_role(strips: list[Strip], role: Role) -> tuple[Origin, IntArray, FloatAr
     for strip in strips:
         if role not in strip.values:
             continue
-        is_there = ~np.isnan(strip.values[role]) | (strip.flags[role] != 0)
+        mine, why = strip.values.pop(role), strip.flags.pop(role)  # handed over, to be freed when used
+        is_there = ~np.isnan(mine) | (why != 0)
         files += strip.origin.files
         starts += [n + int(is_there[:start].sum()) for start in strip.origin.starts]
-        rows.append(strip.origin.rows[is_there])
-        us.append(strip.us[is_there])
-        values.append(strip.values[role][is_there])
-        flags.append(strip.flags[role][is_there])
+        keep: BoolArray | slice = slice(None) if is_there.all() else is_there  # spares the copies
+        rows.append(strip.origin.rows[keep])
+        us.append(strip.us[keep])
+        values.append(mine[keep])
+        flags.append(why[keep])
         n += len(us[-1])
     if not us:
         none = np.zeros(0, dtype=np.int64)
-        return Origin([], none, none), none, np.zeros(0), np.zeros(0, dtype=np.uint16)
-    origin = Origin(files, np.array(starts, dtype=np.int64), np.concatenate(rows))
-    return origin, np.concatenate(us), np.concatenate(values), np.concatenate(flags)
+        return Origin([], none, none.astype(np.int32)), none, np.zeros(0), np.zeros(0, dtype=np.uint16)
+    origin = Origin(files, np.array(starts, dtype=np.int64), joined(rows, np.int32))
+    return origin, joined(us, np.int64), joined(values, np.float64), joined(flags, np.uint16)
 
 
 def _listed(names: list[str]) -> str:

@@ -24,7 +24,7 @@ from steadyhead.profile.novelty import learn_novelty
 from steadyhead.profile.rhythm import learn_rhythm
 from steadyhead.profile.setpoint import hourly_expectation, learn_set_pressure
 from steadyhead.profile.span import Span, block_means, robust_spread, span, thinned
-from steadyhead.profile.thresholds import DRIFT, HUNTING, MOVE, SLOW, learn_thresholds
+from steadyhead.profile.thresholds import DRIFT, HUNTING, SCATTER, SLOW, learn_thresholds
 from steadyhead.readings.frame import Readings
 from steadyhead.readings.ticks import Ticks, condense, new_memory
 from steadyhead.types import BoolArray, FloatArray
@@ -173,7 +173,7 @@ def _relations(readings: Readings, s: Span, known: Known, rough_kpa: float) -> P
         kv=_kv(s, near, known, set_pressure.typical_kpa, has_inlet and has_flow),
         rhythm=learn_rhythm(s, cutoff_lps),
         novelty=None,
-        thresholds=Thresholds(DRIFT[0], 0.015, HUNTING[0], MOVE[0], SLOW[0], known.false_alerts_per_year),
+        thresholds=Thresholds(DRIFT[0], 0.015, HUNTING[0], SCATTER[0], SLOW[0], known.false_alerts_per_year),
         withheld={},
         remarks=(),
     )

@@ -41,7 +41,7 @@ def limits(profile: Profile) -> Limits:
         drift_share=profile.thresholds.drift_share,
         enter_share=profile.thresholds.enter_share,
         hunting_share=profile.thresholds.hunting_share,
-        move_ratio=profile.thresholds.move_ratio,
+        scatter_share=profile.thresholds.scatter_share,
         slow_share=profile.thresholds.slow_share,
         slow_judged=profile.has_flow and profile.step_s <= SLOWEST_STEP_S,
         night_zero=_shut_at_night(profile),

@@ -130,14 +130,14 @@ class Thresholds:
     """Where judgement starts, met on the station's own history for the stated false-alert budget.
 
     drift_share : slow mean departure, share of set; enter_share : departure that opens an episode
-    hunting_share : peak-to-peak, share of set; move_ratio : fast movement against usual
+    hunting_share : counted swing, peak to peak, share of set; scatter_share : the same judged from scatter
     slow_share : sag at a usual rise of demand, share of set; budget_per_year : alerts per station-year
     """
 
     drift_share: float
     enter_share: float
     hunting_share: float
-    move_ratio: float
+    scatter_share: float
     slow_share: float
     budget_per_year: float
 

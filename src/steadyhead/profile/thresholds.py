@@ -11,7 +11,7 @@ SHARES = 5  # drift, regular oscillation, scatter, slow response, novelty share 
 # floor: no use in alerts that nobody would act on; cap: beyond this a span cannot be called healthy
 DRIFT = (0.014, 0.035)
 HUNTING = (0.022, 0.08)
-MOVE = (2.2, 8.0)
+SCATTER = (0.02, 0.08)
 SLOW = (0.02, 0.10)
 
 
@@ -33,14 +33,14 @@ def daily_tail(daily: FloatArray, per_year: float) -> float:
 
 
 def learn_thresholds(daily: FloatArray, budget_per_year: float) -> tuple[Thresholds, list[str]]:
-    """Thresholds from daily maxima, shape (n_days, 4): drift, swing, movement ratio, slow share.
+    """Thresholds from daily maxima, shape (n_days, 4): drift, swing, scatter, slow share.
 
     Returns them with a sentence for each that had to be widened to the cap.
     """
     remarks = []
     values = []
     names = ("drift", "hunting", "scatter", "slow response")
-    for column, (floor, cap), name in zip(daily.T, (DRIFT, HUNTING, MOVE, SLOW), names, strict=True):
+    for column, (floor, cap), name in zip(daily.T, (DRIFT, HUNTING, SCATTER, SLOW), names, strict=True):
         level = daily_tail(column, budget_per_year / SHARES)
         if not level > floor:
             level = floor
@@ -51,5 +51,5 @@ def learn_thresholds(daily: FloatArray, budget_per_year: float) -> tuple[Thresho
             )
             level = cap
         values.append(level)
-    drift, hunting, move, slow = values
-    return Thresholds(drift, max(0.015, 0.9 * drift), hunting, move, slow, budget_per_year), remarks
+    drift, hunting, scatter, slow = values
+    return Thresholds(drift, max(0.015, 0.9 * drift), hunting, scatter, slow, budget_per_year), remarks

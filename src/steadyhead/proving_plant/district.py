@@ -120,7 +120,7 @@ class DemandMaker:
         over = min(n, LONGEST_DRAW_S)
         flow[:over] += self.tail_lps[:over]
         self.tail_lps = flow[n:].copy()
-        return np.maximum(flow[:n], 0.0)
+        return np.asarray(np.maximum(flow[:n], 0.0), dtype=np.float64)
 
     def _awake(self, night: NightWithout, local_s: FloatArray) -> FloatArray:
         """1 by day, exactly 0 in the hours without demand, with edges of a few minutes."""

@@ -19,7 +19,7 @@ PEAK_OVER_MEAN = 2.2
 
 @dataclass(frozen=True, slots=True)
 class Ranges:
-    """From where designs are drawn, all uniform except mean demand (log-uniform).
+    """From where designs are drawn, uniform; mean demand and the lags log-uniform.
 
     full_share : Kv needed at peak over full-open Kv; small is an oversized valve
     lock_up_share : lock-up rise over set
@@ -27,6 +27,7 @@ class Ranges:
     storage_ratio : district compliance over that of the outlet main
     impedance_share : surge impedance times flow per travel, over the pressure drop
     liveliness : for lively stations; above 1 bad needles make them hunt
+    lively_lag_s, lively_main_s, lively_impedance_share : as above, for lively stations
     leakage_share : leakage over mean demand, where there are no closed nights
     """
 
@@ -40,6 +41,9 @@ class Ranges:
     storage_ratio: Span = (5.0, 15.0)
     impedance_share: Span = (0.25, 0.6)
     liveliness: Span = (2.0, 4.5)
+    lively_lag_s: Span = (1.0, 5.0)
+    lively_main_s: Span = (1.0, 6.0)
+    lively_impedance_share: Span = (0.5, 1.0)
     leakage_share: Span = (0.05, 0.25)
     leakage_power: Span = (0.6, 1.4)
     pressure_share: Span = (0.1, 0.6)
@@ -68,13 +72,18 @@ def draw_design(
     def take(span: Span) -> float:
         return float(rng.uniform(*span))
 
+    def log_take(span: Span) -> float:
+        return float(np.exp(rng.uniform(*np.log(span))))
+
     set_kpa, drop = take(r.set_kpa), take(r.drop_kpa)
-    mean = float(np.exp(rng.uniform(*np.log(r.mean_demand_lps))))
+    mean = log_take(r.mean_demand_lps)
     peak = mean * PEAK_OVER_MEAN
     kv = peak * 36.0 / math.sqrt(drop) / take(r.full_share)
     valve = MainValve(size_mm=nominal_size_mm(kv), kv_m3h=kv, stroke_l=0.7 * (kv / 120.0) ** 1.3)
-    sense_lag_s, main_s = take(r.sense_lag_s), take(r.main_s)
-    impedance = take(r.impedance_share) * min(drop, 0.7 * set_kpa) / (kv / 36.0 * math.sqrt(drop))
+    sense_lag_s = log_take(r.lively_lag_s if lively else r.sense_lag_s)
+    main_s = log_take(r.lively_main_s if lively else r.main_s)
+    impedance_share = take(r.lively_impedance_share if lively else r.impedance_share)
+    impedance = impedance_share * min(drop, 0.7 * set_kpa) / (kv / 36.0 * math.sqrt(drop))
     leakage = 0.0 if closed_nights else take(r.leakage_share) * mean
     main_compliance = main_s / impedance
     district = District(
@@ -140,12 +149,20 @@ def night(rng: np.random.Generator) -> NightWithout:
 
 def next_station(rng: np.random.Generator, set_kpa: float, mean_demand_lps: float) -> Neighbour:
     """A neighbour that holds 4 to 8 % less, so that it rests unless ours fails."""
-    return Neighbour(set_kpa * float(rng.uniform(0.92, 0.96)), 0.04 * set_kpa / mean_demand_lps)
+    return Neighbour(set_kpa * float(rng.uniform(0.92, 0.96)), 0.015 * set_kpa / mean_demand_lps)
 
 
 def nominal_size_mm(kv_m3h: float) -> int:
     """Nominal size a globe valve of that Kv might have; common practice, no source."""
-    for size_mm, kv in ((40, 20.0), (50, 40.0), (65, 60.0), (80, 95.0), (100, 160.0), (150, 360.0), (200, 640.0)):
+    for size_mm, kv in (
+        (40, 20.0),
+        (50, 40.0),
+        (65, 60.0),
+        (80, 95.0),
+        (100, 160.0),
+        (150, 360.0),
+        (200, 640.0),
+    ):
         if kv_m3h <= kv:
             return size_mm
     return 250

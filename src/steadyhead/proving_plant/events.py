@@ -67,7 +67,11 @@ def period_of(event: Event) -> float:
 def apply_event(event: Event, day: Day, design: StationDesign, local_s: FloatArray) -> None:
     """Write the event into a day's columns; local_s : local wall clock of each second."""
     kind = EVENTS[event.kind]
-    if kind.apply is not None and event.begins_s < day.start_s + day.demand_lps.shape[0] and event.ends_s > day.start_s:
+    if (
+        kind.apply is not None
+        and event.begins_s < day.start_s + day.demand_lps.shape[0]
+        and event.ends_s > day.start_s
+    ):
         kind.apply(event, day, design, local_s)
 
 
@@ -253,7 +257,9 @@ def _data_gap(event: Event, logged: Logged, times_s: IntArray, seed: int) -> Non
 
 
 EVENTS: dict[str, EventKind] = {
-    "set_readjusted": EventKind("set moved by size % of set within 4 minutes, stays", "set_changed", _set_readjusted),
+    "set_readjusted": EventKind(
+        "set moved by size % of set within 4 minutes, stays", "set_changed", _set_readjusted
+    ),
     "schedule_added": EventKind(
         "set lower by size % of set from 23:00 to 05:00 local", "set_changed", _schedule_added
     ),
@@ -270,9 +276,7 @@ EVENTS: dict[str, EventKind] = {
     "batch_demand": EventKind(
         "extra size L/s in each second half period", "healthy", _batch_demand, period_s=300.0
     ),
-    "neighbour_raised": EventKind(
-        "the neighbour holds size % above our set", "held_shut", _neighbour_raised
-    ),
+    "neighbour_raised": EventKind("the neighbour holds size % above our set", "held_shut", _neighbour_raised),
     "dead_end_warming": EventKind(
         "water warms in the district: a shut one rises by size kPa per hour", "healthy", _dead_end_warming
     ),
@@ -282,7 +286,9 @@ EVENTS: dict[str, EventKind] = {
     "transmitter_drift": EventKind(
         "channel gains size kPa (L/s) over the span and keeps it", "sensor_fault", tamper=_drift
     ),
-    "transmitter_stuck": EventKind("channel repeats its last value; size unused", "sensor_fault", tamper=_stuck),
+    "transmitter_stuck": EventKind(
+        "channel repeats its last value; size unused", "sensor_fault", tamper=_stuck
+    ),
     "transmitter_spikes": EventKind(
         "size spikes a day of 30 to 90 % on single rows", "sensor_fault", tamper=_spikes
     ),

@@ -220,8 +220,8 @@ FAULTS: dict[str, FaultKind] = {
         _pilot_seat_leak,
     ),
     "air_in_chamber": FaultKind(
-        "air of 0.6 s stroke volumes in the chamber, and in the sense line, whose lag grows by 1 + 8 s",
-        ("hunting",),
+        "air of 0.6 s stroke volumes in the chamber, and in the sense line, whose lag is 1 + 8 s times as long",
+        ("hunting", "slow_response"),
         _air_in_chamber,
     ),
     "spring_relaxed": FaultKind(

@@ -18,8 +18,12 @@ from steadyhead.types import FloatArray
 
 STEPS_PER_S = 4
 ATMOSPHERE_KPA = 101.325
-AIR_SHARE_OF_STEP = 0.25  # air follows the chamber over about 1 s; keeps the explicit step stable with much air
-FULL_SERVICE_KPA = 60.0  # below about 6 m head taps no longer get what they ask for; common practice, no source
+AIR_SHARE_OF_STEP = (
+    0.25  # air follows the chamber over about 1 s; keeps the explicit step stable with much air
+)
+FULL_SERVICE_KPA = (
+    60.0  # below about 6 m head taps no longer get what they ask for; common practice, no source
+)
 
 STUCK_KPA = 1e6  # friction from here on means a stem that cannot move at all
 
@@ -90,7 +94,12 @@ def run(
     line_g = 1.0 / f.surge_impedance
     for minute in range(minutes.shape[0]):
         row = minutes[minute]
-        spring_set, feed, pilot, pilot_leak = row[col.SPRING_SET], row[col.FEED], row[col.PILOT], row[col.PILOT_LEAK]
+        spring_set, feed, pilot, pilot_leak = (
+            row[col.SPRING_SET],
+            row[col.FEED],
+            row[col.PILOT],
+            row[col.PILOT_LEAK],
+        )
         needle_open, needle_close, tear = row[col.OPENING_NEEDLE], row[col.CLOSING_NEEDLE], row[col.TEAR]
         low, high = row[col.LIFT_LOW], row[col.LIFT_HIGH]
         grip, drag = row[col.FRICTION_STATIC], row[col.FRICTION_MOVING]
@@ -189,7 +198,9 @@ def run(
                     )
                 # Implicit in the outlet: the flow used is the flow at the new outlet, whatever the stiffness.
                 main = f.main_compliance / dt
-                p2 = (main * p2 + g_valve * source + line_g * p3 - line + pilot_lps) / (main + g_valve + line_g)
+                p2 = (main * p2 + g_valve * source + line_g * p3 - line + pilot_lps) / (
+                    main + g_valve + line_g
+                )
                 passed = max(g_valve * (source - p2), 0.0)
                 all_lps = passed + max(feed_lps, 0.0)
                 metered = all_lps - (passed * hand_kv / whole if hand_kv > 0.0 else 0.0)

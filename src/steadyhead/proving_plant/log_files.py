@@ -228,7 +228,9 @@ def _pieces(times_s: IntArray, dialect: Dialect, stem: str) -> Iterator[tuple[st
     number = (np.maximum.accumulate(times_s) - start_s) // (dialect.days_per_file * 86400)
     for piece in np.unique(number):
         first, last = np.searchsorted(number, [piece, piece + 1])
-        begins = datetime.fromtimestamp(start_s + int(piece) * dialect.days_per_file * 86400, ZoneInfo(dialect.time_zone))
+        begins = datetime.fromtimestamp(
+            start_s + int(piece) * dialect.days_per_file * 86400, ZoneInfo(dialect.time_zone)
+        )
         yield f"{stem}_{begins:%Y-%m-%d}.{dialect.kind}", int(first), int(last)
 
 

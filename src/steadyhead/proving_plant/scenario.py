@@ -72,7 +72,9 @@ class Scenario:
     def __post_init__(self) -> None:
         mistakes = []
         if self.start_s % DAY_S or self.duration_s % DAY_S or self.duration_s <= 0:
-            mistakes.append(f"start_s {self.start_s} and duration_s {self.duration_s} have to be whole days (86400 s)")
+            mistakes.append(
+                f"start_s {self.start_s} and duration_s {self.duration_s} have to be whole days (86400 s)"
+            )
         try:
             ZoneInfo(self.time_zone)
         except (ZoneInfoNotFoundError, ValueError):

@@ -278,7 +278,9 @@ def oscillation(outlet_kpa: FloatArray) -> tuple[FloatArray, FloatArray, FloatAr
     power[:, :2] = 0.0  # fewer than two periods in a block are no line
     peak = np.argmax(power, axis=1)
     around = np.clip(peak[:, None] + np.arange(-1, 2), 0, power.shape[1] - 1)
-    share = np.take_along_axis(power, around, axis=1).sum(axis=1) / ((level**2).sum(axis=1) * BLOCK_S / 2 + 1e-9)
+    share = np.take_along_axis(power, around, axis=1).sum(axis=1) / (
+        (level**2).sum(axis=1) * BLOCK_S / 2 + 1e-9
+    )
     return np.ptp(level, axis=1), BLOCK_S / np.maximum(peak, 1), share
 
 
@@ -310,7 +312,7 @@ def scheduled_set(design: StationDesign, local_s: FloatArray) -> FloatArray:
         sets += [before, kpa]
         before = kpa
     shifted = np.where(hour < at[0], hour + 24.0, hour)
-    return np.interp(shifted, at, sets)
+    return np.asarray(np.interp(shifted, at, sets), dtype=np.float64)
 
 
 def fixed_of(design: StationDesign) -> kernel.Fixed:

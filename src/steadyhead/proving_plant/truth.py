@@ -86,8 +86,13 @@ def measure_truth(run: PlantRun, twin: PlantRun, scenario: Scenario) -> Truth:
 
     Raises PlantError if the two do not cover the same minutes.
     """
-    if run.minutes.times_s.shape != twin.minutes.times_s.shape or run.minutes.times_s[0] != twin.minutes.times_s[0]:
-        raise PlantError(f"scenario {scenario.name}: run and twin cover different spans; give both the same duration")
+    if (
+        run.minutes.times_s.shape != twin.minutes.times_s.shape
+        or run.minutes.times_s[0] != twin.minutes.times_s[0]
+    ):
+        raise PlantError(
+            f"scenario {scenario.name}: run and twin cover different spans; give both the same duration"
+        )
     found = _fault_truth(run, twin, scenario) if scenario.faults else None
     if found is not None:
         return found
@@ -274,9 +279,9 @@ def _event_effect(event: Event, run: MinuteTruth, twin: MinuteTruth) -> tuple[fl
         usual = float(np.quantile(twin.flow_mean_lps, 0.995))
         extra = np.where(lasting, run.flow_mean_lps - twin.flow_mean_lps, 0.0)
         return float(extra.max() / usual), _first(_held(extra, 5) >= 0.2 * usual, times_s)
-    share = np.abs(run.flow_mean_lps - twin.flow_mean_lps) / np.maximum(twin.flow_mean_lps, CLOSED_LPS)
-    share = np.where(lasting, share, 0.0)
-    return float(share.max()), _first(_held(share, 10) >= 0.05, times_s)
+    missed = np.abs(run.flow_mean_lps - twin.flow_mean_lps) / np.maximum(twin.flow_mean_lps, CLOSED_LPS)
+    missed = np.where(lasting, missed, 0.0)
+    return float(missed.max()), _first(_held(missed, 10) >= 0.05, times_s)
 
 
 def _first(is_so: BoolArray, times_s: np.ndarray) -> float | None:

@@ -23,6 +23,7 @@ from steadyhead.report.scene import (
     FLOW,
     INK,
     INLET,
+    LEGEND,
     OUTLET,
     Scene,
     draw_band,
@@ -47,7 +48,6 @@ _STYLE: dict[Any, Any] = {
     "text.color": INK,
     "axes.labelcolor": INK,
 }
-_LEGEND: dict[str, Any] = {"fontsize": 8.5, "framealpha": 0.9, "edgecolor": "none"}
 
 
 def plot_alert(
@@ -106,13 +106,10 @@ def _draw(figure: Figure, scene: Scene, heading: str) -> str:
     words.text(0.0, 0.42, _evidence(scene), va="top", transform=words.transAxes)
     _draw_channels(panels, scene)
     told = draw_proof(panels["proof"], scene)
-    # Above the panel, where it hides no reading; the panels of a proof have room inside.
-    panels["outlet"].legend(
-        loc="lower right", bbox_to_anchor=(1.0, 1.06), ncols=3, borderaxespad=0.0, **_LEGEND
-    )
-    for axes in figure.axes:
-        if axes not in panels.values() or axes is panels["proof"]:
-            _legend(axes)
+    above: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.06), "borderaxespad": 0.0}
+    panels["outlet"].legend(ncols=3, **above, **LEGEND)  # where it hides no reading
+    if panels["proof"] in figure.axes and panels["proof"].get_legend_handles_labels()[0]:
+        panels["proof"].legend(loc="best", **LEGEND)
     return told
 
 
@@ -148,11 +145,6 @@ def _evidence(scene: Scene) -> str:
         " ".join(scene.verdict.evidence), LINE_LETTERS, max_lines=EVIDENCE_LINES, placeholder=" …"
     )
     return "\n".join(lines)
-
-
-def _legend(axes: Axes) -> None:
-    if axes.get_legend_handles_labels()[0]:
-        axes.legend(loc="best", **_LEGEND)
 
 
 def _alt_text(scene: Scene, heading: str, told: str) -> str:

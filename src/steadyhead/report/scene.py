@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 from zoneinfo import ZoneInfo
 
 import numpy as np
@@ -21,6 +22,7 @@ DAY_S = 86_400.0  # matplotlib counts days since 1970
 # Okabe and Ito's set, told apart with every common kind of colour blindness; each also differs by form.
 OUTLET, INLET, FLOW, LEARNED, RAISED, OTHER = "#0072B2", "#56606B", "#009E73", "#B07A00", "#C44601", "#CC79A7"
 BAND_FILL = "#E3D3A6"
+LEGEND: dict[str, Any] = {"fontsize": 8.5, "framealpha": 0.9, "edgecolor": "none"}
 INK, FAINT = "#222222", "#8C8C8C"
 
 LEAST_AROUND_S = 6 * 3600  # shown before the onset and after the raise at least

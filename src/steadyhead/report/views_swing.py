@@ -10,6 +10,7 @@ from steadyhead.diagnosis.phrases import duration_text
 from steadyhead.report.scene import (
     INK,
     LEARNED,
+    LEGEND,
     OUTLET,
     RAISED,
     TITLE_PAD,
@@ -74,6 +75,7 @@ def _finish_spectrum(axes: Axes, scene: Scene, period_s: float | None) -> str:
         ticks(lambda value, _at: f"{value:g}" if f"{value:.0e}"[0] in "125" else "")
     axes.set_xlabel("Period, minutes")
     plain(axes, f"Amplitude, {scene.units.pressure}")
+    axes.legend(loc="best", **LEGEND)
     return told
 
 

@@ -7,7 +7,7 @@ parameter written out, so that a run draws nothing.
 from __future__ import annotations
 
 import json
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, fields
 from pathlib import Path
 from typing import Any
 
@@ -25,16 +25,20 @@ from steadyhead.proving_plant import (
     Scenario,
     SmallValve,
     StationDesign,
-    commissioned,
 )
 from steadyhead.profile.known import Known
 from steadyhead.trials.ranges import SETS
 
 HERE = Path(__file__).parent
 DAY_S = 86400
-NOMINAL_KV_M3H = 120.0  # the plant's default valve; other sizes scale from it
-NOMINAL_MM = 100
-NOMINAL_MEAN_LPS = 8.0
+PARTS: dict[str, type[Any]] = {
+    "valve": MainValve,
+    "pilot": PilotCircuit,
+    "district": District,
+    "inlet": Inlet,
+    "small_valve": SmallValve,
+}
+DISTRICT_PARTS: dict[str, type[Any]] = {"night_without": NightWithout, "neighbour": Neighbour}
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,65 +143,47 @@ def row_of(case: Case) -> dict[str, Any]:
     return row
 
 
-def station_of(p: dict[str, Any]) -> StationDesign:
-    """The station of a case, its needles set by the commissioning rule.
-
-    p : set_kpa, drop_kpa (source above set), mean_lps, kv_m3h, margin, compliance_s (seconds of mean flow
-        stored per 100 kPa), pattern (morning, evening, night), hours_noise, minutes_noise, leakage_share,
-        swing_kpa, wander_kpa; and where it has them zero_nights, pump_kpa, pump_hours, small_valve,
-        neighbour_below_kpa, schedule ((local hour, set as a share) pairs)
-
-    Circuit, stroke and pipes scale with the valve: a larger one has more water to move and a wider main.
-    """
-    scale = p["kv_m3h"] / NOMINAL_KV_M3H
-    wide = NOMINAL_MEAN_LPS / p["mean_lps"]
-    circuit = scale**0.75
-    morning, evening, night = p["pattern"]
-    district = District(
-        mean_demand_lps=p["mean_lps"],
-        morning=morning,
-        evening=evening,
-        night=night,
-        hours_noise=p["hours_noise"],
-        minutes_noise=p["minutes_noise"],
-        draw_lps=min(0.5, 0.06 * p["mean_lps"]),
-        draws_per_hour=4.0,
-        night_without=NightWithout() if p.get("zero_nights") else None,
-        leakage_lps=0.0 if p.get("zero_nights") else p["leakage_share"] * p["mean_lps"],
-        compliance=p["compliance_s"] * p["mean_lps"] / 100.0,
-        main_compliance=0.3 * scale,
-        surge_impedance=5.0 / scale,
-        line_loss=0.02 * wide**2,
-        neighbour=_neighbour(p),
-    )
-    inlet = Inlet(
-        base_kpa=p["set_kpa"] + p["drop_kpa"],
-        daily_swing_kpa=p["swing_kpa"],
-        wander_kpa=p["wander_kpa"],
-        pump_kpa=p.get("pump_kpa", 0.0),
-        pump_hours=p.get("pump_hours", 3.0),
-        loss=0.04 * wide**2,
-    )
-    design = StationDesign(
-        set_kpa=p["set_kpa"],
-        valve=MainValve(
-            size_mm=round(NOMINAL_MM * scale**0.5 / 5) * 5, kv_m3h=p["kv_m3h"], stroke_l=0.7 * scale**1.5
-        ),
-        pilot=PilotCircuit(restriction=0.0045 * circuit, strainer=0.03 * circuit, pilot=0.0125 * circuit),
-        district=district,
-        inlet=inlet,
-        small_valve=SmallValve(kv_m3h=0.07 * p["kv_m3h"]) if p.get("small_valve") else None,
-        schedule=tuple((hour, share * p["set_kpa"]) for hour, share in p.get("schedule", ())),
-    )
-    return commissioned(design, p["margin"])
+def station_of(row: dict[str, Any]) -> StationDesign:
+    """The station of a case; parts and fields left out are the plant's defaults."""
+    parts = dict(row)
+    for name, part in PARTS.items():
+        if name in parts:
+            parts[name] = part(**_with_parts(parts[name]))
+    parts["schedule"] = tuple((float(hour), float(kpa)) for hour, kpa in parts.get("schedule", ()))
+    return StationDesign(**parts)
 
 
-def _neighbour(p: dict[str, Any]) -> Neighbour | None:
-    below = p.get("neighbour_below_kpa")
-    if below is None:
-        return None
-    # Strong enough to carry the whole district at a fall of 4 % of set.
-    return Neighbour(p["set_kpa"] - below, 0.04 * p["set_kpa"] / (2.0 * p["mean_lps"]))
+def _with_parts(row: dict[str, Any]) -> dict[str, Any]:
+    return {k: DISTRICT_PARTS[k](**v) if k in DISTRICT_PARTS and v is not None else v for k, v in row.items()}
+
+
+def station_row(design: StationDesign) -> dict[str, Any]:
+    """A station as it is written: four significant digits, defaults left out."""
+    row: dict[str, Any] = {"set_kpa": _short(design.set_kpa)}
+    for name, part in PARTS.items():
+        value = getattr(design, name)
+        if value is not None:
+            row[name] = _part_row(value, part())
+    if design.schedule:
+        row["schedule"] = [[hour, _short(kpa)] for hour, kpa in design.schedule]
+    return row
+
+
+def _part_row(value: Any, default: Any) -> dict[str, Any]:
+    row: dict[str, Any] = {}
+    for field_ in fields(value):
+        own, usual = getattr(value, field_.name), getattr(default, field_.name)
+        if own == usual:
+            continue
+        if field_.name in DISTRICT_PARTS:
+            row[field_.name] = {k: _short(v) for k, v in asdict(own).items()}
+        else:
+            row[field_.name] = _short(own)
+    return row
+
+
+def _short(value: Any) -> Any:
+    return float(f"{value:.4g}") if isinstance(value, float) else value
 
 
 def scenario_of(case: Case) -> Scenario:
@@ -233,7 +219,7 @@ def known_of(case: Case) -> Known:
         on_change=bool(case.instruments.get("on_change", False)),
         nominal_kpa=station["set_kpa"] if "nominal" in told and not scheduled else None,
         schedule_kpa=_week(station) if "schedule" in told and scheduled else (),
-        rated_kv_m3h=station["kv_m3h"] if "rated" in told else None,
+        rated_kv_m3h=station["valve"]["kv_m3h"] if "rated" in told else None,
         min_differential_kpa=70.0,  # the registry's default
         cutoff_lps=case.instruments.get("cutoff_lps") if "cutoff" in told else None,
     )
@@ -244,6 +230,6 @@ def _week(station: dict[str, Any]) -> tuple[float, ...]:
     steps = sorted(station["schedule"])
     day = []
     for quarter in range(96):
-        past = [share for hour, share in steps if hour <= quarter / 4.0]
-        day.append(station["set_kpa"] * (past[-1] if past else steps[-1][1]))
+        past = [kpa for hour, kpa in steps if hour <= quarter / 4.0]
+        day.append(past[-1] if past else steps[-1][1])
     return tuple(day * 7)

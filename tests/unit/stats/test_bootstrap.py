@@ -137,7 +137,7 @@ def test_seasonal_blocks_keep_their_phase():
     assert ewma_maxima(history, 1.0, plan).max() == 2.0
     free = Resampling(block=6, run_length=3, replicates=50, seed=12)
     assert ewma_maxima(history, 1.0, free).max() == 3.0
-    # blocks of one and a half seasons begin at phase 0, 2, 0 ...: joined, the phases still run 0 1 2 3 0 1 ...
+    # blocks of one and a half seasons begin at phase 0, 2, 0 ...: joined, the phases still run in order
     longer = Resampling(block=6, run_length=26, replicates=50, season=season, seed=12)
     in_order = ewma.ewma_chart(np.tile([0.0, 1.0, 2.0, 3.0], 7)[:26], 0.3).max()
     np.testing.assert_allclose(ewma_maxima(history, 0.3, longer), in_order)
