@@ -13,6 +13,8 @@ from steadyhead.conditions.base import hold, wait
 
 REGULAR_CYCLES = 4.0
 RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is the theoretical least
+LONGEST_S = 400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
+LONGEST_SAMPLES = 10.0  # longer than that, at coarse sampling, it is the day's own rhythm
 APART = -0.25  # correlation of outlet and flow below which demand leads
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
@@ -29,14 +31,21 @@ def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
+def is_regular(s, lim):  # type: ignore[no-untyped-def]
+    """Full periods of like length were counted, at a period that sampling and filter pass."""
+    resolved = s.period_s >= RESOLVED_SAMPLES * lim.step_s
+    longest = LONGEST_S if lim.fine else LONGEST_SAMPLES * lim.step_s
+    return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= longest
+
+
+@njit(cache=True)  # type: ignore[misc]
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for hunting: 1 means raise. Size is peak to peak [kPa]; kind 1 resolved, 2 raised scatter."""
     claim = False
     size = 0.0
     kind = 0.0
     if s.known > 0 and s.starved == 0:
-        sampled = s.period_s >= RESOLVED_SAMPLES * (1.0 if lim.fine else s.tick_s)
-        regular = s.cycles >= REGULAR_CYCLES and sampled
+        regular = is_regular(s, lim)
         if regular and s.swing_kpa > lim.hunting_share * lim.set_kpa:
             claim, size, kind = True, s.swing_kpa, 1.0
         elif s.n_moves >= 8 and s.move_kpa > LEAST_RATIO * lim.move_kpa:

@@ -71,18 +71,33 @@ def _judge_all(s, held, lim, support):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
-def _may_speak(c, held, support):  # type: ignore[no-untyped-def]
+def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     """No second name for one episode, and no guess while a better explanation is being looked at."""
-    if c == SENSOR or c == TELEMETRY:
+    if c == TELEMETRY:
         return True
+    if c == SENSOR:
+        # a number can be off by a unit factor, or inlet below outlet, or flow zero, for reasons already named
+        if held[SENSOR].kind < sensor_fault.SCALED and held[SENSOR].kind != sensor_fault.SWAPPED:
+            return True
+        for other in _DEPARTURES:
+            if held[other].active > 0:
+                return False
+        return held[UNFAMILIAR].active == 0
     if held[SENSOR].active > 0 or (held[SENSOR].stands > 0 and support[SENSOR] > 0.2):
         return False
     if c == UNFAMILIAR:
+        if s.novel <= 1.0 or abs(s.drift) > 0.5 * lim.drift_share or abs(s.fast) > lim.enter_share:
+            return False
         for other in range(_N):
             if other != UNFAMILIAR and (held[other].active > 0 or support[other] > 0.3):
                 return False
         return True
     if c == HUNTING:
+        if held[HUNTING].kind == 1.0:
+            return True
+        for other in (OPEN, CLOSE, STARVED, EXCESS, SLOW):
+            if held[other].active > 0 or held[other].stands > 0:
+                return False
         return True
     for other in _DEPARTURES:
         if other != c and held[other].active > 0:
@@ -118,7 +133,7 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
     if s.drift_age_s > drift.LEAST_AGE_S:
         day[0] = max(day[0], abs(s.drift))
     if not hunting.comes_from_outside(s, lim):
-        if s.cycles >= hunting.REGULAR_CYCLES:
+        if hunting.is_regular(s, lim):
             day[1] = max(day[1], s.swing_kpa / lim.set_kpa)
         if s.n_moves >= 8:
             day[2] = max(day[2], hunting.RMS_TO_SWING * s.move_kpa / lim.set_kpa)
@@ -153,13 +168,15 @@ def advance(table, first, start_s, tick_s, around, scene, held, lim, silent, dai
         for c in range(_N):
             own = held[c]
             event = 0
+            if own.active > 0 and c != UNFAMILIAR:
+                s.novel_hours = 0.0
             if own.active > 0:
                 own.clear_s = own.clear_s + tick_s if _is_back(c, s, own, lim) else 0.0
                 if own.clear_s >= wait(tick_s, _CLEAR_S[c], 4.0):
                     own.active = 0.0
                     own.held_s = 0.0
                     event = -1
-            elif support[c] >= 1.0 and _may_speak(c, held, support):
+            elif support[c] >= 1.0 and _may_speak(c, s, held, lim, support):
                 own.active = 1.0
                 own.clear_s = 0.0
                 own.raised_s = s.time_s

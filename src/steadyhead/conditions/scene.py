@@ -44,6 +44,7 @@ class Limits(NamedTuple):
     has_inlet: bool
     on_change: bool
     fine: bool
+    step_s: float
     drift_share: float
     enter_share: float
     hunting_share: float

@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
+from steadyhead.conditions.drift import is_step
 
 STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED = range(1, 9)
 KIND_NAMES = ("", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled")
@@ -52,7 +53,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
     swapped = swapped and abs(s.outlet_kpa - inlet_usual) < 0.35 * abs(inlet_usual - lim.set_kpa)
     if swapped and s.inlet_kpa < s.outlet_kpa:
         return 4.0
-    if abs(s.departure) > 0.5 and _is_factor(s.outlet_kpa / s.expected_kpa):
+    if abs(s.departure) > 0.5 and _is_factor(s.outlet_kpa / s.expected_kpa) and is_step(s, s.fast):
         return 5.0
     if abs(s.inlet_kpa / inlet_usual - 1) > 0.5 and _is_factor(s.inlet_kpa / inlet_usual) and abs(s.departure) < 0.1:
         return 8.0

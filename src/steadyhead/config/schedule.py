@@ -32,6 +32,6 @@ def declared_set_kpa(set_pressure: SetPressure, times_s: IntArray, time_zone: st
     starts_min = np.array([start for start, _, _ in steps])
     pressures_kpa = np.array([kpa for _, _, kpa in steps])
     local = pd.DatetimeIndex(times_s.astype("datetime64[s]"), tz="UTC").tz_convert(time_zone)
-    minute = local.dayofweek * _DAY_MIN + local.hour * 60 + local.minute
+    minute = local.day_of_week * _DAY_MIN + local.hour * 60 + local.minute
     latest = np.searchsorted(starts_min, np.asarray(minute) % _WEEK_MIN, side="right") - 1
     return pressures_kpa[latest]  # -1, before the week's first step, is its last one

@@ -40,7 +40,7 @@ TRAITS: dict[str, tuple[str, ...]] = {
         "inlet_scaled",
     ),
     "channel": ("inlet", "outlet", "flow", "command"),
-    "sampling": ("fine", "coarse"),
+    "resolved": ("yes", "no"),
 }
 """Words that ``when`` may ask for, and what each may be; a verdict carries them in ``traits``."""
 

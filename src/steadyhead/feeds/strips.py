@@ -135,7 +135,11 @@ def _place(strip: Strip, is_utc: BoolArray, station: Station, source: Source, re
     gap_s = float(station.heartbeat_s or 0) if station.reporting == "on_change" else 1.5 * station.step_s
     local_us = strip.us[local]
     placed = to_utc(local_us, source.time_zone or station.time_zone, gap_s)
-    strip.us[local] = placed.us
+    if len(local) == len(strip.us):
+        strip.us = placed.us
+    else:
+        strip.us = strip.us.copy()  # what was read may be read-only memory
+        strip.us[local] = placed.us
     masks: list[tuple[Reason, BoolArray]] = [
         ("ambiguous_time", placed.is_ambiguous),
         ("missing_hour", placed.is_missing),

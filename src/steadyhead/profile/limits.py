@@ -38,6 +38,7 @@ def limits(profile: Profile) -> Limits:
         has_inlet=profile.has_inlet,
         on_change=profile.on_change,
         fine=profile.step_s < FINEST_TICK_S,
+        step_s=float(profile.step_s),
         drift_share=profile.thresholds.drift_share,
         enter_share=profile.thresholds.enter_share,
         hunting_share=profile.thresholds.hunting_share,

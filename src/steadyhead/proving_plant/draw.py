@@ -65,7 +65,7 @@ def draw_design(
 
     lively : its pilot circuit is quick enough to hunt with needles out or air in it
     closed_nights : demand is exactly zero for hours each night, and nothing leaks
-    small_valve, neighbour, schedule : it has a low-flow valve, another station feeding the district, a night set
+    small_valve, neighbour, schedule : it has a low-flow valve, a second feed, a night set
     """
     r = Ranges() if ranges is None else ranges
 

@@ -220,7 +220,7 @@ FAULTS: dict[str, FaultKind] = {
         _pilot_seat_leak,
     ),
     "air_in_chamber": FaultKind(
-        "air of 0.6 s stroke volumes in the chamber, and in the sense line, whose lag is 1 + 8 s times as long",
+        "air of 0.6 s stroke volumes in the chamber; also in the sense line, 1 + 8 s times as slow",
         ("hunting", "slow_response"),
         _air_in_chamber,
     ),

@@ -20,7 +20,7 @@ class Instruments:
 
     interval_s : between logged rows [s]; divides a day
     averaged : rows are means of the interval before them, else values at the row's time
-    on_change : a value is reported only when it has moved by its deadband or the heartbeat is due; the grid holds
+    on_change : a value is reported only when it has moved by its deadband or a heartbeat is due
     heartbeat_s : longest silence when on_change
     pressure_deadband_kpa, flow_deadband_lps : when on_change
     pressure_noise_kpa, flow_noise_share : white, per sample

@@ -78,7 +78,7 @@ class Fixed(NamedTuple):
 
 
 @numba.njit(cache=True)  # type: ignore[misc, unused-ignore]
-def run(
+def run(  # noqa: C901 - one loop: calls per step would cost more than the physics
     fixed: Fixed, minutes: FloatArray, demand_lps: FloatArray, source_kpa: FloatArray, state: FloatArray
 ) -> FloatArray:
     """Step the plant through ``minutes`` (one row each); returns shape (n_seconds, len(SECONDS)).
@@ -128,9 +128,11 @@ def run(
             supplied = 0.0
             for _ in range(STEPS_PER_S):
                 # Chamber and pilot circuit, with orifices as conductances at the last step's drops.
+                # A check valve keeps water from running back to the inlet main when that is lower.
+                upper = max(p1v, p2)
                 balance = balance_kpa(
                     lift,
-                    p1v,
+                    upper,
                     p2,
                     f.seat_share,
                     f.lifted_share,
@@ -139,7 +141,7 @@ def run(
                     f.spring_rate_kpa,
                 )
                 opening = min(max((spring_set - sensed) / f.band_kpa, pilot_leak), 1.0)
-                g_feed = feed / math.sqrt(abs(p1v - pj) + ORIFICE_SOFT_KPA)
+                g_feed = feed / math.sqrt(abs(upper - pj) + ORIFICE_SOFT_KPA)
                 g_pilot = pilot * opening / math.sqrt(abs(pj - p2) + ORIFICE_SOFT_KPA)
                 needle = needle_close if pj > pc else needle_open
                 g_needle = needle / math.sqrt(abs(pj - pc) + NEEDLE_LAMINAR_KPA)
@@ -148,7 +150,7 @@ def run(
                 if tear > 0.0:
                     g_tear = tear / math.sqrt(abs(pc - p2) + ORIFICE_SOFT_KPA)
                     g_through = g_needle * g_tear / (g_needle + g_tear)
-                free_j = (g_feed * p1v + (g_pilot + g_through) * p2) / (g_feed + g_pilot + g_through + 1e-12)
+                free_j = (g_feed * upper + (g_pilot + g_through) * p2) / (g_feed + g_pilot + g_through + 1e-12)
                 free_c = free_j
                 if tear > 0.0:
                     free_c = (g_needle * free_j + g_tear * p2) / (g_needle + g_tear)
@@ -162,7 +164,7 @@ def run(
                 filling = 0.0
                 if motion != 0.0:
                     pc = balance - motion * drag
-                    pj = (g_feed * p1v + g_pilot * p2 + g_needle * pc) / (g_feed + g_pilot + g_needle)
+                    pj = (g_feed * upper + g_pilot * p2 + g_needle * pc) / (g_feed + g_pilot + g_needle)
                     filling = g_needle * (pj - pc) - g_tear * (pc - p2)
                     if filling * motion > 0.0:
                         motion = 0.0
@@ -181,7 +183,7 @@ def run(
                     lift = min(max(drained + air_lift, low), high)
                 drained = lift - air_lift
                 pilot_lps = g_pilot * (pj - p2) + g_tear * (pc - p2)
-                feed_lps = g_feed * (p1v - pj)
+                feed_lps = g_feed * (upper - pj)
 
                 # Main valve, small valve and hand bypass side by side; upstream losses in series with them.
                 kv = kv_at(lift, f.kv_m3h, f.trim_bend) + seat_kv

@@ -2,7 +2,8 @@
 
 Water runs from the inlet through strainer and restriction to a junction, and from there through the pilot to
 the outlet. The chamber hangs on the junction by the two needles, each with a check valve: the closing needle
-passes water into the chamber, the opening needle out of it. So the needles set speeds and leave the balance alone.
+passes water into the chamber, the opening needle out of it. So the needles set speeds and leave the balance
+alone.
 """
 
 from __future__ import annotations

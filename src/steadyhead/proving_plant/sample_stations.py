@@ -16,7 +16,6 @@ from steadyhead.proving_plant.inlet import Inlet
 from steadyhead.proving_plant.instruments import DAY_S, Instruments
 from steadyhead.proving_plant.log_files import Blemishes, Channel, Dialect
 from steadyhead.proving_plant.scenario import Scenario, StationDesign, commissioned
-from steadyhead.proving_plant.valve import MainValve
 
 START_S = int(datetime(2025, 9, 29, tzinfo=UTC).timestamp())  # a Monday
 DAYS = 35  # clocks change on 5 October (Adelaide), 26 October (London, Oslo) and 2 November (Chicago)
@@ -120,7 +119,7 @@ def _alder_row() -> SampleStation:
         _scenario("alder_row", 101, CHICAGO, design, Instruments(interval_s=60)),
         replace(US, kind="csv.gz", days_per_file=7, time_form="%m/%d/%Y %H:%M:%S", time_heading="Local time"),
         "wide CSV, gzip, a file a week, local times without an offset",
-        "healthy; the hour that happens twice lies in its last file",
+        "healthy, with a lower set pressure at night; its last file holds the hour that happens twice",
         Blemishes(marks=(("I/O Timeout", 14),), duplicates=6),
     )
 
@@ -188,7 +187,7 @@ def _harbour_east() -> SampleStation:
     design = StationDesign(
         set_kpa=3.60 * BAR,
         inlet=Inlet(base_kpa=6.2 * BAR),
-        district=District(mean_demand_lps=7.0, neighbour=Neighbour(outlet_kpa=west_kpa, resistance=6.0)),
+        district=District(mean_demand_lps=7.0, neighbour=Neighbour(outlet_kpa=west_kpa, resistance=3.0)),
     )
     return SampleStation(
         _scenario(
@@ -264,7 +263,7 @@ def _tannery_lane() -> SampleStation:
             _scenario(
                 "tannery_lane", 108, OSLO, design,
                 Instruments(interval_s=1, pressure_resolution_kpa=0.5, flow_resolution_lps=0.02),
-                faults=(Fault("needles_out", start_s + 4.9 * DAY_S, 0.2 * DAY_S, 0.75),),
+                faults=(Fault("needles_out", start_s + 4.9 * DAY_S, 0.2 * DAY_S, 0.85),),
             ),
             start_s=start_s,
             duration_s=EXCERPT_DAYS * DAY_S,
@@ -319,7 +318,7 @@ def _gorge_road() -> SampleStation:
     return SampleStation(
         _scenario(
             "gorge_road", 111, ADELAIDE, design, Instruments(interval_s=300),
-            faults=(Fault("seat_worn", _at(27.0), 2 * DAY_S, 0.6),),
+            faults=(Fault("seat_worn", _at(27.0), 2 * DAY_S, 0.5),),
         ),  # fmt: skip
         replace(BRITISH, time_zone=ADELAIDE, time_form="%d/%m/%Y %H:%M", time_heading="Timestamp",
                 byte_order_mark=True, line_end="\r\n", kind="csv.gz"),
@@ -348,21 +347,6 @@ def _saltbush_flat() -> SampleStation:
     )
 
 
-def _wattle_park() -> SampleStation:
-    design = StationDesign(
-        set_kpa=42 * METRE,
-        inlet=Inlet(base_kpa=70 * METRE),
-        district=District(mean_demand_lps=10.0),
-        schedule=((5.0, 42 * METRE), (22.5, 33 * METRE)),
-    )
-    return SampleStation(
-        _scenario("wattle_park", 113, ADELAIDE, design, Instruments(interval_s=900)),
-        replace(SOUTHERN, kind="csv.gz"),
-        "wide CSV, gzip, local times",
-        "healthy, with a lower set pressure at night by a schedule in the registry",
-    )
-
-
 def sample_stations() -> list[SampleStation]:
     """All stations of the sample utility, in the order of its table."""
     return [
@@ -378,8 +362,4 @@ def sample_stations() -> list[SampleStation]:
         _chapel_green(),
         _gorge_road(),
         _saltbush_flat(),
-        _wattle_park(),
     ]
-
-
-MAIN_VALVE = MainValve()  # all stations have the plant's default valve: DN 100, Kv 120

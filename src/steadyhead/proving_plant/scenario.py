@@ -46,7 +46,7 @@ class StationDesign:
 
     @property
     def spring_above_kpa(self) -> float:
-        """Where the pilot shuts, above the set it holds at middling flow [kPa]: the lock-up rise to expect."""
+        """Where the pilot shuts, above the set held at middling flow [kPa]: the lock-up rise to expect."""
         return self.pilot.band_kpa * self.pilot.working_opening(self.valve)
 
 
@@ -113,7 +113,7 @@ def loop_speed_per_s(design: StationDesign, needle_share: float = 1.0) -> float:
     """How fast the loop answers near the seat, where it is liveliest [1/s].
 
     Small-signal gain of valve travel per outlet error, times flow per travel, times the surge impedance that
-    turns flow into outlet pressure. ``needle_share`` is what the needles leave of the pilot circuit's own speed.
+    turns flow into outlet pressure. ``needle_share`` is what the needles leave of the circuit's own speed.
     """
     valve, pilot = design.valve, design.pilot
     drop = max(design.inlet.base_kpa - design.set_kpa, 20.0)
@@ -135,7 +135,7 @@ def hunting_limit_per_s(design: StationDesign) -> float:
 
 
 def liveliness(design: StationDesign) -> float:
-    """Loop speed with the needles out of the way over the hunting limit; above 1 bad needles can make it hunt."""
+    """Loop speed without needles over the hunting limit; above 1 bad needles can make it hunt."""
     return loop_speed_per_s(design) / hunting_limit_per_s(design)
 
 

@@ -42,10 +42,10 @@ class MinuteTruth:
 
     times_s : start of each minute, seconds since 1970-01-01 UTC
     outlet_mean_kpa, outlet_min_kpa, outlet_max_kpa, inlet_mean_kpa, district_kpa, chamber_mean_kpa [kPa]
-    flow_mean_lps : through the meter; demand_lps : nominal demand; supplied_lps : water taken from the district
+    flow_mean_lps : through the meter; demand_lps : nominal demand; supplied_lps : water taken from it
     opening_mean : lift in [0, 1]
     swing_kpa : peak to peak of the outlet, trend taken off, in the 10 minutes the minute lies in [kPa]
-    beat_s, beat_share : period of the strongest line in those 10 minutes (up to 300 s), and its share of power
+    beat_s, beat_share : period of the strongest line in those 10 minutes (up to 300 s), its share of power
     set_kpa : what the station was meant to hold; neighbour_kpa : the neighbour's outlet, NaN without one
     """
 
@@ -379,4 +379,5 @@ def local_clock(start_s: int, n_seconds: int, time_zone: str) -> FloatArray:
     for at in range(start_s, start_s + n_seconds, quarter):
         offset = dt.datetime.fromtimestamp(at, tz=zone).utcoffset()
         offsets.append(offset.total_seconds() if offset is not None else 0.0)
-    return start_s + np.arange(n_seconds) + np.repeat(offsets, quarter)[:n_seconds]
+    local_s = start_s + np.arange(n_seconds) + np.repeat(offsets, quarter)[:n_seconds]
+    return np.asarray(local_s, dtype=np.float64)

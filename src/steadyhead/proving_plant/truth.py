@@ -11,9 +11,10 @@ Limits, as shares of set unless said otherwise:
 | creep | closed: 8 % of the way from the twin's outlet to the inlet | 25 % | 10 min |
 | slow response | departures of 3 % that pass, at least two in a day | 8 % | 1 min |
 
-A fault is judged only for the conditions its kind can lead to (``FAULTS[kind].leads_to``). If it reaches several,
-the order is: any that is clear before any that is mild; drift and slow response last, for they are often the way
-to something harder; then whichever was reached first. The others reached stand in ``also``. Faults come before events.
+A fault is judged only for the conditions its kind can lead to (``FAULTS[kind].leads_to``). If it reaches
+several, the order is: any that is clear before any that is mild; drift and slow response last, for they are
+often the way to something harder; then whichever was reached first. The others reached stand in ``also``.
+Faults come before events.
 """
 
 from __future__ import annotations
@@ -100,8 +101,7 @@ def measure_truth(run: PlantRun, twin: PlantRun, scenario: Scenario) -> Truth:
     worst = [t for t in truths if t.condition != "healthy"]
     if not worst:
         return Truth("healthy")
-    first = min(worst, key=lambda t: t.mild_at_s if t.mild_at_s is not None else np.inf)
-    return first
+    return min(worst, key=lambda t: t.mild_at_s if t.mild_at_s is not None else np.inf)
 
 
 def _fault_truth(run: PlantRun, twin: PlantRun, scenario: Scenario) -> Truth | None:

@@ -22,7 +22,7 @@ class MainValve:
     seat_share : seat area over diaphragm area, felt when shut; the inlet acts on it
     lifted_share : the same, felt well off the seat, where the stream lowers the pressure under the disc
     lift_off : lift (share of travel) over which half of the change between the two happens
-    spring_kpa, spring_rate_kpa : closing spring as pressure on the diaphragm, at the seat and added at full lift
+    spring_kpa, spring_rate_kpa : closing spring as pressure on the diaphragm: at the seat, added at full lift
     stroke_l : chamber volume from shut to full lift [L]
     """
 
@@ -32,8 +32,8 @@ class MainValve:
     seat_share: float = 0.72
     lifted_share: float = 0.46
     lift_off: float = 0.2
-    spring_kpa: float = 1.5
-    spring_rate_kpa: float = 2.0
+    spring_kpa: float = 0.3
+    spring_rate_kpa: float = 0.5
     stroke_l: float = 0.7
 
     def inlet_share(self, lift: float) -> float:

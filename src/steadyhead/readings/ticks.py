@@ -57,9 +57,10 @@ CONDENSE_MEMORY = np.dtype(
         ("slow_outlet", "f8"),
         ("slow_inlet", "f8"),
         ("slow_flow", "f8"),
-        ("d_outlet", "f8"),
-        ("d_inlet", "f8"),
-        ("d_flow", "f8"),
+        ("old_outlet", "f8"),
+        ("old_inlet", "f8"),
+        ("old_flow", "f8"),
+        ("mean_outlet", "f8"),
         ("n_move", "f8"),
         ("n_flow_move", "f8"),
         ("n_inlet_move", "f8"),
@@ -95,7 +96,10 @@ def tick_s(step_s: int) -> int:
 def new_memory() -> NDArray[Any]:
     """Start of the condensing record: nothing seen yet."""
     memory = np.zeros(1, dtype=CONDENSE_MEMORY)
-    for name in ("slow_outlet", "slow_inlet", "slow_flow", "before", "before2"):
+    for name in (
+        "slow_outlet", "slow_inlet", "slow_flow", "old_outlet", "old_inlet", "old_flow", "mean_outlet",
+        "before", "before2",
+    ):
         memory[name] = np.nan
     for c in ("outlet", "inlet", "flow", "command", "neighbour"):
         memory[f"{c}_last"] = np.nan
@@ -142,14 +146,23 @@ def _follow_cycle(m, w, step, arm):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)  # type: ignore[misc]
 def _move(m, fine, alpha, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
-    """Fast movement of this sample: from a slow mean where sampling is fine, from the last sample else."""
+    """Fast movement of this sample: against a slow mean where sampling is fine, else its second difference.
+
+    A second difference is blind to a steady rise, so neither the morning nor a set being turned counts.
+    """
     if np.isnan(outlet):
         if not fine:  # a difference across a gap would mix slow change into fast movement
             m.slow_outlet = m.slow_inlet = m.slow_flow = np.nan
+            m.old_outlet = m.old_inlet = m.old_flow = np.nan
         return
-    wo = outlet - m.slow_outlet
-    wi = inlet - m.slow_inlet
-    wf = flow - m.slow_flow
+    if fine:
+        wo = outlet - m.slow_outlet
+        wi = inlet - m.slow_inlet
+        wf = flow - m.slow_flow
+    else:
+        wo = outlet - 2.0 * m.slow_outlet + m.old_outlet
+        wi = inlet - 2.0 * m.slow_inlet + m.old_inlet
+        wf = flow - 2.0 * m.slow_flow + m.old_flow
     if not np.isnan(wo):
         m.n_move += 1
         m.m_oo += wo * wo
@@ -172,12 +185,10 @@ def _move(m, fine, alpha, outlet, inlet, flow, step, arm):  # type: ignore[no-un
         if not np.isnan(wo):
             _follow_cycle(m, wo, step, arm)
     else:
-        slow = m.d_outlet
-        w = 0.0 if m.n_move == 0 and np.isnan(m.slow_outlet) else outlet - slow
-        m.d_outlet = outlet if np.isnan(m.slow_outlet) else slow + 0.2 * (outlet - slow)
-        m.slow_outlet = outlet
-        m.slow_inlet = inlet
-        m.slow_flow = flow
+        w = 0.0 if np.isnan(m.mean_outlet) else outlet - m.mean_outlet
+        m.mean_outlet = outlet if np.isnan(m.mean_outlet) else m.mean_outlet + 0.2 * w
+        m.old_outlet, m.old_inlet, m.old_flow = m.slow_outlet, m.slow_inlet, m.slow_flow
+        m.slow_outlet, m.slow_inlet, m.slow_flow = outlet, inlet, flow
         _follow_cycle(m, w, step, arm)
 
 
@@ -190,8 +201,8 @@ def _close(m, t, fine):  # type: ignore[no-untyped-def]
     t.command_kpa = m.command_sum / m.command_n if m.command_n > 0 else nan
     t.neighbour_kpa = m.neighbour_sum / m.neighbour_n if m.neighbour_n > 0 else nan
     t.n_valid = m.outlet_n
-    # a difference of two samples holds twice the variance of one
-    share = 1.0 if fine else 0.5
+    # the second difference of independent samples holds 1 + 4 + 1 times the variance of one
+    share = 1.0 if fine else 1.0 / 6.0
     t.outlet_move = np.sqrt(share * m.m_oo / m.n_move) if m.n_move > 0 else nan
     t.inlet_move = np.sqrt(share * m.m_ii / m.n_inlet_move) if m.n_inlet_move > 0 else nan
     t.flow_move = np.sqrt(share * m.m_ff / m.n_flow_move) if m.n_flow_move > 0 else nan

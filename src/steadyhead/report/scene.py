@@ -51,8 +51,7 @@ class Scene:
     def is_episode(self) -> BoolArray:
         """Rows from the onset to the end of the episode."""
         times_s = self.readings.times_s
-        last_s = self.verdict.ended_s if self.verdict.ended_s is not None else self.verdict.updated_s
-        return np.asarray((times_s >= self.verdict.began_s) & (times_s <= max(last_s, self.verdict.raised_s)))
+        return np.asarray((times_s >= self.verdict.began_s) & (times_s <= last_of(self.verdict)))
 
     def pressure(self, kpa: FloatArray) -> FloatArray:
         """Pressures in the units people chose."""
@@ -74,11 +73,17 @@ class Scene:
         )
 
 
+def last_of(verdict: Verdict) -> int:
+    """Last data time of the episode: its end, or while it lasts the last time seen."""
+    if verdict.ended_s is not None:
+        return max(verdict.ended_s, verdict.raised_s)
+    return max(verdict.updated_s, verdict.raised_s, verdict.window_s[1])
+
+
 def scene_of(verdict: Verdict, readings: Readings, band: Band, units: UnitSystem, time_zone: str) -> Scene:
     """The alert with enough before its onset to show what was normal."""
     band.check(readings)
-    last_s = verdict.ended_s if verdict.ended_s is not None else verdict.updated_s
-    last_s = max(last_s, verdict.raised_s)
+    last_s = last_of(verdict)
     around_s = max(LEAST_AROUND_S, SHARE_AROUND * (last_s - verdict.began_s))
     whole = Scene(verdict, readings, band, units, ZoneInfo(time_zone))
     return whole.between(verdict.began_s - around_s, last_s + LEAST_AROUND_S)

@@ -9,7 +9,13 @@ from steadyhead.diagnosis.phrases import duration_text, kv_text, percent, times_
 from steadyhead.units import UnitSystem
 
 LENGTHS_OF_RATE = {"_per_day": "a day", "_per_hour": "an hour", "_per_h": "an hour"}
-SIGNED_STEMS = ("departure", "offset", "step", "change", "rise")  # where low or high is half of the answer
+# Where the sign is half of the answer, the words for below and above zero.
+SIGNED_STEMS = {
+    "departure": ("low", "high"),
+    "offset": ("low", "high"),
+    "step": ("down", "up"),
+    "change": ("down", "up"),
+}
 
 
 def magnitude_text(name: str, value: float, units: UnitSystem) -> str:
@@ -26,8 +32,9 @@ def magnitude_text(name: str, value: float, units: UnitSystem) -> str:
     if amount is None:
         stem, amount = f"{stem}_{unit}".strip("_"), f"{abs(value):.3g}"
     what = stem.replace("_", " ").removeprefix("kv").strip() if unit == "m3h" else stem.replace("_", " ")
-    if what.split(" ", maxsplit=1)[0] in SIGNED_STEMS and not rate:
-        return f"{what} {amount} {'low' if value < 0 else 'high'}".strip()
+    signs = SIGNED_STEMS.get(what.partition(" ")[0])
+    if signs and not rate:
+        return f"{what} {amount} {signs[value > 0]}"
     sign = "-" if value < 0 else ""
     return f"{what} {sign}{amount}{rate}".strip()
 

@@ -13,8 +13,8 @@ from steadyhead.types import CONDITIONS
 
 KNOWLEDGE = load_knowledge()
 ALL_TRAITS = [
-    {"direction": direction, "kind": kind, "channel": channel, "sampling": sampling}
-    for direction, kind, channel, sampling in itertools.product(*TRAITS.values())
+    {"direction": direction, "kind": kind, "channel": channel, "resolved": resolved}
+    for direction, kind, channel, resolved in itertools.product(*TRAITS.values())
 ]
 
 

@@ -1,0 +1,143 @@
+"""What was learned of a station, in plain words with numbers, and what could not be learned."""
+
+from __future__ import annotations
+
+from steadyhead.conditions.hunting import RESOLVED_SAMPLES
+from steadyhead.diagnosis.phrases import duration_text, local_time, percent
+from steadyhead.profile.model import Profile
+from steadyhead.units import UnitSystem
+
+Facts = list[tuple[str, str]]
+"""Pairs of a name and what is said of it."""
+
+DAY_S = 86_400
+FAR_ABOVE_KV_M3H = 1e8  # a Kv that was never learned is set to a number no valve reaches
+
+
+def learned_facts(profile: Profile, units: UnitSystem) -> Facts:
+    """What was learned, most important first."""
+    facts = [
+        ("Learned from", _span(profile)),
+        ("Set pressure", _set_pressure(profile, units)),
+    ]
+    if profile.has_flow:
+        facts.append(("Droop", _droop(profile, units)))
+    facts.append(("Scatter", _scatter(profile, units)))
+    if profile.has_flow:
+        facts.append(("Lock-up", _lock_up(profile, units)))
+        facts.append(("Flow", _flow(profile, units)))
+    if profile.has_flow and profile.has_inlet:
+        facts.append(("Flow coefficient", _kv(profile)))
+    facts.append(("Speaks up from", _thresholds(profile)))
+    facts.append(("Hunting", _shortest_period(profile)))
+    return facts
+
+
+def withheld_facts(profile: Profile) -> Facts:
+    """Judgements that are not made, and why."""
+    by_reason: dict[str, list[str]] = {}
+    for judgement, reason in profile.withheld.items():
+        by_reason.setdefault(reason, []).append(judgement.replace("_", " "))
+    return [(", ".join(names), reason) for reason, names in by_reason.items()]
+
+
+def changed_facts(old: Profile, new: Profile, units: UnitSystem) -> list[tuple[str, str, str]]:
+    """What differs between two profiles of a station: name, before, after."""
+    before = dict(learned_facts(old, units))
+    after = dict(learned_facts(new, units))
+    names = [*after, *(name for name in before if name not in after)]
+    changed = [(n, before.get(n, "-"), after.get(n, "-")) for n in names if before.get(n) != after.get(n)]
+    if old.withheld != new.withheld:
+        withheld = [", ".join(p.withheld).replace("_", " ") or "nothing" for p in (old, new)]
+        changed.append(("Withheld", *withheld))
+    return changed
+
+
+def _span(p: Profile) -> str:
+    days = (p.to_s - p.from_s) / DAY_S
+    first, last = (local_time(at, p.time_zone, "%d %b %Y") for at in (p.from_s, p.to_s - p.step_s))
+    return f"{first} to {last}, {days:.3g} days, a reading every {duration_text(p.step_s)}"
+
+
+def _set_pressure(p: Profile, units: UnitSystem) -> str:
+    s = p.set_pressure
+    typical = units.pressure_text(s.typical_kpa)
+    if s.source == "commanded":
+        return f"as commanded, usually {typical}"
+    if not s.slots_kpa:
+        return typical
+    low, high = units.pressure_text(min(s.slots_kpa)), units.pressure_text(max(s.slots_kpa))
+    words = {
+        "schedule declared": "by the registry's schedule, levels as measured",
+        "schedule learned": "by a weekly schedule found in the log",
+    }
+    return f"{low} to {high} {words.get(s.source, 'by hour of the week')}, usually {typical}"
+
+
+def _fine(kpa: float, units: UnitSystem) -> str:
+    """A small pressure: two digits are meant, where ``pressure_text`` might round them away."""
+    return f"{units.pressure_from_kpa(kpa):.2g} {units.pressure}"
+
+
+def _droop(p: Profile, units: UnitSystem) -> str:
+    # Per unit of flow in the person's own units.
+    per_flow_kpa = p.droop.slope_kpa_per_lps / units.flow_from_lps(1.0)
+    way = "falls" if per_flow_kpa <= 0 else "rises"
+    text = f"the outlet {way} {_fine(abs(per_flow_kpa), units)} for each {units.flow} more"
+    if p.has_inlet:
+        text += f", and moves by {percent(abs(p.droop.inlet_ratio))} of what the inlet does"
+        if p.droop.inlet_ratio < 0:
+            text += ", the other way"
+    return text
+
+
+def _scatter(p: Profile, units: UnitSystem) -> str:
+    s = p.scatter
+    return (
+        f"two of three readings lie within {_fine(s.tick_kpa, units)} of what is expected, hourly means within "
+        f"{_fine(s.hour_kpa, units)}"
+    )
+
+
+def _lock_up(p: Profile, units: UnitSystem) -> str:
+    if p.lock_up.closed_nights == 0:
+        return "never seen shut"
+    rise_kpa = p.lock_up.lock_up_kpa - p.set_pressure.typical_kpa
+    return (
+        f"{units.pressure_text(p.lock_up.lock_up_kpa)} when shut, {_fine(abs(rise_kpa), units)} "
+        f"{'above' if rise_kpa >= 0 else 'below'} the usual outlet, in {p.lock_up.closed_nights} closed periods"
+    )
+
+
+def _flow(p: Profile, units: UnitSystem) -> str:
+    usual = p.rhythm.usual_lps
+    at_low, at_high = usual.index(min(usual)), usual.index(max(usual))
+    return (
+        f"usually from {units.flow_text(min(usual))} ({_hour(at_low)}) to {units.flow_text(max(usual))} "
+        f"({_hour(at_high)}), at most {units.flow_text(p.rhythm.highest_lps)}"
+    )
+
+
+def _hour(hour_of_week: int) -> str:
+    day, hour = divmod(hour_of_week, 24)
+    return f"{('Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat', 'Sun')[day]} {hour:02d}:00"
+
+
+def _kv(p: Profile) -> str:
+    text = f"Kv usually {p.kv.typical_m3h:.3g}, at most {p.kv.reached_m3h:.3g} m3/h so far"
+    if p.kv.full_m3h < FAR_ABOVE_KV_M3H:
+        text += f"; fully open {p.kv.full_m3h:.3g} ({p.kv.full_source})"
+    return text
+
+
+def _thresholds(p: Profile) -> str:
+    t = p.thresholds
+    return (
+        f"drift {percent(t.drift_share)} of set, hunting {percent(t.hunting_share)} of set peak to peak, "
+        f"for {t.budget_per_year:.3g} false alert{'' if t.budget_per_year == 1 else 's'} a year"
+    )
+
+
+def _shortest_period(p: Profile) -> str:
+    shortest_s = RESOLVED_SAMPLES * p.step_s
+    return f"swings of {duration_text(shortest_s)} or longer are resolved; of faster ones only raised scatter is seen"

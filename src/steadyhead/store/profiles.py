@@ -1,0 +1,70 @@
+"""Learned profiles in a folder: one readable JSON file per station, replaced ones kept beside."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from steadyhead.errors import ProfileError
+from steadyhead.files import write_atomically
+from steadyhead.profile.model import Profile, from_json, to_json
+
+REPLACED = "replaced"
+
+
+def profile_path(folder: Path, station: str) -> Path:
+    """Where the profile in use of a station lies."""
+    return folder / f"{station}.json"
+
+
+def load_profile(folder: Path, station: str, step_s: int) -> Profile:
+    """The profile in use of a station.
+
+    step_s : seconds between the readings it is to be used with
+    Raises ProfileError if there is none, it cannot be read, is of another station, or was learned from
+    readings at another interval.
+    """
+    path = profile_path(folder, station)
+    profile = _read(path)
+    if profile is None:
+        raise ProfileError(f"{path}: there is no profile of {station}; run: steadyhead learn {station}")
+    if profile.station != station:
+        raise ProfileError(f"{path}: is the profile of {profile.station}, not of {station}; learn {station} again")
+    if profile.step_s != step_s:
+        raise ProfileError(
+            f"{path}: was learned from a reading every {profile.step_s} s, the registry now says {step_s} s; "
+            f"mend step_s of {station}, or learn it again"
+        )
+    return profile
+
+
+def save_profile(folder: Path, profile: Profile) -> Profile | None:
+    """Put a profile in use; returns the one it replaces, which is kept in ``replaced/``.
+
+    Returns None if there was none or it was the same. A file that is no readable profile is kept too.
+    Raises OutputError if a file cannot be written; the old profile is then still in use.
+    """
+    path = profile_path(folder, profile.station)
+    if not path.exists():
+        write_atomically(path, to_json(profile))
+        return None
+    try:
+        old = _read(path)
+    except ProfileError:
+        old = None
+    if old is not None and old.version == profile.version:
+        return None
+    name = f"{profile.station}-{old.version if old is not None else 'unreadable'}.json"
+    write_atomically(folder / REPLACED / name, path.read_bytes())
+    write_atomically(path, to_json(profile))
+    return old
+
+
+def _read(path: Path) -> Profile | None:
+    try:
+        text = path.read_text(encoding="utf-8")
+    except FileNotFoundError:
+        return None
+    except (OSError, UnicodeDecodeError) as exc:
+        reason = exc.strerror if isinstance(exc, OSError) else "it is not UTF-8 text"
+        raise ProfileError(f"{path}: cannot be read ({reason}); check its rights, or learn again") from exc
+    return from_json(text, str(path))
