@@ -15,9 +15,9 @@ from numpy.typing import NDArray
 
 from steadyhead.conditions.base import INDEX, new_held
 from steadyhead.conditions.judge import advance, room_for_events
-from steadyhead.conditions.scene import new_scene
+from steadyhead.conditions.scene import Familiar, Limits, new_scene
 from steadyhead.profile.expect import around
-from steadyhead.profile.limits import arm_kpa, limits, spike_kpa
+from steadyhead.profile.limits import arm_kpa, familiar, limits, spike_kpa
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
 from steadyhead.readings.ticks import Ticks, condense, new_memory
@@ -68,7 +68,7 @@ def step(state: State, readings: Readings, profile: Profile) -> list[Change]:
 
     The block must begin where the last one ended. Returns the changes in order of data time.
     """
-    lim = limits(profile)
+    lim, known_hours = limits(profile), familiar(profile)
     changes: list[Change] = []
     rows = BLOCK_TICKS * max(1, 60 // readings.step_s)
     for first in range(0, len(readings), rows):
@@ -78,11 +78,11 @@ def step(state: State, readings: Readings, profile: Profile) -> list[Change]:
             arm_kpa(profile),
             spike_kpa(profile),
         )
-        changes += _judge(state, ticks, profile, lim)
+        changes += _judge(state, ticks, profile, lim, known_hours)
     return changes
 
 
-def _judge(state: State, ticks: Ticks, profile: Profile, lim: Any) -> list[Change]:
+def _judge(state: State, ticks: Ticks, profile: Profile, lim: Limits, known_hours: Familiar) -> list[Change]:
     if not len(ticks):
         return []
     expected = around(profile, ticks)
@@ -92,7 +92,7 @@ def _judge(state: State, ticks: Ticks, profile: Profile, lim: Any) -> list[Chang
         events, scenes, helds = room_for_events()
         done, n_events = advance(
             ticks.table, done, float(ticks.start_s), float(ticks.tick_s), expected, state.scene, state.held,
-            lim, False, _NO_DAYS, _NO_HOURS, events, scenes, helds,
+            lim, known_hours, False, _NO_DAYS, _NO_HOURS, events, scenes, helds,
         )  # fmt: skip
         for event, scene, held in zip(events[:n_events], scenes, helds, strict=False):
             changes.append(
@@ -119,6 +119,6 @@ def healthy_statistics(ticks: Ticks, profile: Profile) -> tuple[FloatArray, Floa
     expected = around(profile, ticks)
     advance(
         ticks.table, 0, float(ticks.start_s), float(ticks.tick_s), expected, new_scene(), new_held(),
-        limits(profile), True, daily, hours, events, scenes, helds,
+        limits(profile), familiar(profile), True, daily, hours, events, scenes, helds,
     )  # fmt: skip
     return daily, hours

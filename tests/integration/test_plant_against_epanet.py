@@ -1,7 +1,7 @@
-"""The plant at rest against EPANET's steady state, on one PRV: active, wide open, and held shut by a neighbour.
+"""The plant at rest against EPANET's steady state, on one PRV: active, open, and held shut by a neighbour.
 
-Independent: wntr's EpanetSimulator. EPANET's valve is ideal (no droop, no lock-up), so the set is asked within
-droop; what is pure hydraulics is asked to 0.1 m.
+Independent: wntr's EpanetSimulator. EPANET's valve is ideal (no droop, no lock-up), so the set is asked
+within droop; what is pure hydraulics is asked to 0.1 m.
 """
 
 import warnings
@@ -35,7 +35,7 @@ OUTLET, INLET, FLOW, LIFT = 0, 1, 2, 3
 
 
 def epanet(prefix, inlet_m, neighbour_m=None):
-    """Pressures [m] at IN, OUT and DIST, status of the valve (0 shut, 1 open, 2 active) and its flow [L/s]."""
+    """Pressures [m] at IN, OUT, DIST; the valve's status (0 shut, 1 open, 2 active) and flow [L/s]."""
     wn = wntr.network.WaterNetworkModel()
     wn.options.time.duration = 0
     wn.options.hydraulic.headloss = "H-W"
@@ -122,7 +122,8 @@ def test_active_valve_holds_the_setting(tmp_path, inlet_m) -> None:
     assert 0.0 < last[LIFT] < 1.0
 
 
-@pytest.mark.parametrize("inlet_m", [30.2, 27.0, 25.0])
+# Between 28.5 and 31 m a real pilot is still within its band, where an ideal valve is already wide open.
+@pytest.mark.parametrize("inlet_m", [28.0, 27.0, 25.0])
 def test_open_valve_passes_inlet_less_its_loss(tmp_path, inlet_m) -> None:
     inlet, outlet, _, status, flow = epanet(tmp_path / "net", inlet_m)
     last, _ = plant_at_rest(inlet_m)

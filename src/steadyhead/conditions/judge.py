@@ -142,7 +142,7 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
-def advance(table, first, start_s, tick_s, around, scene, held, lim, silent, daily, hours, events, scenes, helds):  # type: ignore[no-untyped-def]
+def advance(table, first, start_s, tick_s, around, scene, held, lim, familiar, silent, daily, hours, events, scenes, helds):  # type: ignore[no-untyped-def]
     """Judge ticks from ``first`` on until the table or the room for events ends.
 
     around : shape (n_ticks, 6): expected outlet [kPa], set now [kPa], usual and high flow [L/s], share of shut
@@ -158,7 +158,7 @@ def advance(table, first, start_s, tick_s, around, scene, held, lim, silent, dai
         s.time_s = start_s + k * tick_s
         s.tick_s = tick_s
         a = around[k]
-        update(s, table[k], a[0], a[1], a[2], a[3], a[4], a[5], lim)
+        update(s, table[k], a[0], a[1], a[2], a[3], a[4], a[5], lim, familiar)
         if silent:
             _note_day(s, lim, daily[int((k * tick_s) // 86400)])
             if s.h_closed > 0:

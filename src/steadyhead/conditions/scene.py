@@ -19,6 +19,42 @@ FAST_S = 300.0
 WINDOW_S = 900.0
 DRIFT_S = 7200.0
 CLASS_S = 5400.0
+N_FEATURES = 5
+
+
+class Gains(NamedTuple):
+    """Weight of a new tick in each running mean; they depend on the length of a tick alone."""
+
+    fast: float
+    window: float
+    drift: float
+    low_class: float
+    moves: float
+    flow_slow: float
+    lag: float
+    spikes: float
+    implausible: float
+    inlet: float
+
+
+def gains(tick_s: float) -> Gains:
+    """Weights for ticks of this length."""
+
+    def gain(tau_s: float, least_ticks: float) -> float:
+        return float(1.0 - np.exp(-tick_s / max(tau_s, least_ticks * tick_s)))
+
+    return Gains(
+        fast=gain(FAST_S, 1.2),
+        window=gain(WINDOW_S, 3.0),
+        drift=gain(DRIFT_S, 3.0),
+        low_class=gain(CLASS_S, 2.0),
+        moves=gain(FAST_S, 8.0),
+        flow_slow=gain(600.0, 2.0),
+        lag=gain(6 * 3600.0, 40.0),
+        spikes=gain(6 * 3600.0, 6.0),
+        implausible=gain(900.0, 3.0),
+        inlet=gain(6 * 3600.0, 6.0),
+    )
 
 
 class Limits(NamedTuple):
@@ -53,10 +89,19 @@ class Limits(NamedTuple):
     slow_judged: bool
     night_zero: bool
     inlet_usual_kpa: float
-    novelty_center: FloatArray
-    novelty_scale: FloatArray
-    novelty_precision: FloatArray
-    novelty_limit: float
+    gains: Gains
+
+
+class Familiar(NamedTuple):
+    """The learned joint distribution of hourly features; ``limit`` 0 while none was learned.
+
+    Kept apart from ``Limits``: a tuple that holds arrays costs far more to hand to each small kernel.
+    """
+
+    center: FloatArray
+    scale: FloatArray
+    precision: FloatArray
+    limit: float
 
 
 SCENE = np.dtype(
@@ -128,8 +173,8 @@ SCENE = np.dtype(
         ("still_flow_s", "f8"),
         ("inlet_slow_kpa", "f8"),
         ("h_n", "f8"),
-        ("h_sum", "f8", (5,)),
-        ("h_mean", "f8", (5,)),
+        ("h_sum", "f8", (7,)),
+        ("h_mean", "f8", (N_FEATURES,)),
         ("h_closed", "f8"),  # an hour was closed at this tick
         ("h_hour", "f8"),
         ("novel", "f8"),  # squared distance of the last whole hour over its limit
@@ -148,12 +193,6 @@ def new_scene() -> NDArray[Any]:
     scene["ring"] = np.nan
     scene["h_hour"] = -1
     return scene
-
-
-@njit(cache=True, inline="always")  # type: ignore[misc]
-def gain(tick_s, tau_s, least_ticks):  # type: ignore[no-untyped-def]
-    """Weight of a new tick in a mean over ``tau_s``, or over ``least_ticks`` where ticks are long."""
-    return 1.0 - np.exp(-tick_s / max(tau_s, least_ticks * tick_s))
 
 
 @njit(cache=True)  # type: ignore[misc]
@@ -176,7 +215,7 @@ def _window(s, lim):  # type: ignore[no-untyped-def]
         s.v_x = s.v_y = s.v_d = s.v_o = 0.0
         s.w_n = 1
         return
-    g = gain(s.tick_s, WINDOW_S, 3.0)
+    g = lim.gains.window
     ex, ey, eo = x - s.w_x, y - s.w_y, o - s.w_o
     s.w_n += 1
     g = max(g, 1.0 / s.w_n)
@@ -200,12 +239,25 @@ def _window(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
+def _median_of_moves(moves):  # type: ignore[no-untyped-def]
+    sorted_moves = np.empty(MOVES)
+    for i in range(MOVES):
+        value = moves[i]
+        j = i - 1
+        while j >= 0 and sorted_moves[j] > value:
+            sorted_moves[j + 1] = sorted_moves[j]
+            j -= 1
+        sorted_moves[j + 1] = value
+    return 0.5 * (sorted_moves[MOVES // 2 - 1] + sorted_moves[MOVES // 2])
+
+
+@njit(cache=True)  # type: ignore[misc]
 def _movement(s, t, lim):  # type: ignore[no-untyped-def]
     if not np.isnan(t.outlet_move):
         n = int(s.n_moves) % MOVES
         s.moves[n] = t.outlet_move
         s.n_moves += 1
-        g = gain(s.tick_s, FAST_S, 8.0)
+        g = lim.gains.moves
         s.c_oo += g * (t.outlet_move**2 - s.c_oo)
         if not np.isnan(t.with_flow):
             s.c_of += g * (t.with_flow - s.c_of)
@@ -213,8 +265,8 @@ def _movement(s, t, lim):  # type: ignore[no-untyped-def]
         if not np.isnan(t.with_inlet):
             s.c_oi += g * (t.with_inlet - s.c_oi)
             s.c_ii += g * (t.inlet_move**2 - s.c_ii)
-    if s.n_moves >= MOVES:
-        s.move_kpa = np.median(s.moves)
+        if s.n_moves >= MOVES:
+            s.move_kpa = _median_of_moves(s.moves)
     s.with_flow = s.c_of / np.sqrt(s.c_oo * s.c_ff) if s.c_oo * s.c_ff > 0 else 0.0
     s.with_inlet = s.c_oi / np.sqrt(s.c_oo * s.c_ii) if s.c_oo * s.c_ii > 0 else 0.0
     s.inlet_move_ratio = np.sqrt(s.c_ii / s.c_oo) if s.c_oo > 0 else 0.0
@@ -230,11 +282,11 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
         s.flow_slow = s.flow_lps
         return
     z = s.flow_lps - s.flow_slow
-    s.flow_slow += gain(s.tick_s, 600.0, 2.0) * z
+    s.flow_slow += lim.gains.flow_slow * z
     if s.starved > 0:
         return
     r = s.departure_kpa - (0.0 if np.isnan(s.drift) else s.drift * lim.set_kpa)
-    g = gain(s.tick_s, 6 * 3600.0, 40.0)
+    g = lim.gains.lag
     s.s_zz += g * (z * z - s.s_zz)
     s.s_rz += g * (r * z - s.s_rz)
     s.s_rr += g * (r * r - s.s_rr)
@@ -244,54 +296,70 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
-def _hour(s, lim):  # type: ignore[no-untyped-def]
+def _hour(s, lim, familiar):  # type: ignore[no-untyped-def]
     """Close an hour's features and measure how unfamiliar they are."""
-    hour = np.floor(s.time_s / 3600.0)
+    hour = s.time_s // 3600.0
     s.h_closed = 0.0
-    if s.h_hour >= 0 and hour != s.h_hour:
-        if s.h_n * s.tick_s >= 1800.0:
+    if hour != s.h_hour:
+        if s.h_hour >= 0 and s.h_n * s.tick_s >= 1800.0:
             s.h_closed = 1.0
-            d = np.empty(5)
-            for i in range(5):
-                s.h_mean[i] = s.h_sum[i] / s.h_n
-                d[i] = min(max((s.h_mean[i] - lim.novelty_center[i]) / lim.novelty_scale[i], -12.0), 12.0)
-            if lim.novelty_limit <= 0:
-                d[:] = 0.0
-            s.novel = np.dot(d, np.dot(lim.novelty_precision, d)) / max(lim.novelty_limit, 1.0)
+            _hour_features(s, lim)
+            s.novel = _distance(s.h_mean, familiar)
             s.novel_hours = s.novel_hours + 1 if s.novel > 1.0 else max(0.0, s.novel_hours - 1)
         s.h_n = 0
         s.h_sum[:] = 0.0
-    s.h_hour = hour
+        s.h_hour = hour
     if s.known > 0:
         s.h_n += 1
-        hour_features(s, lim, s.h_sum)
+        s.h_sum[0] += min(max(s.departure, -0.5), 0.5)
+        s.h_sum[1] += s.move_kpa
+        if s.flow_lps == s.flow_lps:
+            s.h_sum[2] += max(s.flow_lps, 0.0)
+            s.h_sum[3] += s.flow_usual_lps
+        if s.inlet_kpa == s.inlet_kpa:
+            s.h_sum[4] += s.inlet_kpa - lim.inlet_usual_kpa
+        if s.kv == s.kv and s.kv_need == s.kv_need:
+            s.h_sum[5] += s.kv
+            s.h_sum[6] += s.kv_need
 
 
 @njit(cache=True)  # type: ignore[misc]
-def hour_features(s, lim, out):  # type: ignore[no-untyped-def]
-    """Add this tick's features to ``out``: departure, movement, flow against usual, inlet, Kv against usual."""
-    out[0] += min(max(s.departure, -0.5), 0.5)
-    out[1] += np.log((s.move_kpa + 0.1 * lim.move_kpa + 0.01) / (lim.move_kpa + 0.01)) if s.n_moves >= MOVES else 0.0
-    if not np.isnan(s.flow_lps):
-        small = 0.05 * lim.daily_mean_lps + 0.01
-        out[2] += np.log((max(s.flow_lps, 0.0) + small) / (s.flow_usual_lps + small))
-    if not np.isnan(s.inlet_kpa):
-        out[3] += (s.inlet_kpa - lim.inlet_usual_kpa) / max(lim.set_kpa, 1.0)
-    if not np.isnan(s.kv) and not np.isnan(s.kv_need):
-        out[4] += np.log((s.kv + 0.05 * lim.kv_typical + 0.01) / (s.kv_need + 0.05 * lim.kv_typical + 0.01))
+def _hour_features(s, lim):  # type: ignore[no-untyped-def]
+    """Departure, movement, flow against usual, inlet, Kv against what the flow needs: logarithms of ratios."""
+    small_flow = 0.05 * lim.daily_mean_lps + 0.01
+    small_kv = 0.05 * lim.kv_typical + 0.01
+    h, n = s.h_sum, s.h_n
+    s.h_mean[0] = h[0] / n
+    s.h_mean[1] = np.log((h[1] / n + 0.1 * lim.move_kpa + 0.01) / (lim.move_kpa + 0.01))
+    s.h_mean[2] = np.log((h[2] / n + small_flow) / (h[3] / n + small_flow))
+    s.h_mean[3] = h[4] / n / max(lim.set_kpa, 1.0)
+    s.h_mean[4] = np.log((h[5] / n + small_kv) / (h[6] / n + small_kv))
 
 
 @njit(cache=True)  # type: ignore[misc]
-def update(s, t, expected, set_now, usual, high, zero, hour_local, lim):  # type: ignore[no-untyped-def]
+def _distance(features, familiar):  # type: ignore[no-untyped-def]
+    """Squared Mahalanobis distance over its limit; 0 while none was learned."""
+    if familiar.limit <= 0:
+        return 0.0
+    total = 0.0
+    for i in range(N_FEATURES):
+        zi = min(max((features[i] - familiar.center[i]) / familiar.scale[i], -12.0), 12.0)
+        for j in range(N_FEATURES):
+            zj = min(max((features[j] - familiar.center[j]) / familiar.scale[j], -12.0), 12.0)
+            total += zi * familiar.precision[i, j] * zj
+    return total / familiar.limit
+
+
+@njit(cache=True)  # type: ignore[misc]
+def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar):  # type: ignore[no-untyped-def]
     """Bring the scene record ``s`` to the end of tick ``t``."""
     s.outlet_kpa, s.inlet_kpa, s.flow_lps = t.outlet_kpa, t.inlet_kpa, t.flow_lps
     s.neighbour_kpa = t.neighbour_kpa
     s.expected_kpa, s.set_now_kpa = expected, set_now
     s.flow_usual_lps, s.flow_high_lps, s.zero_share, s.hour_local = usual, high, zero, hour_local
     s.still_outlet_s, s.still_inlet_s, s.still_flow_s = t.still_outlet_s, t.still_inlet_s, t.still_flow_s
-    g6h = gain(s.tick_s, 6 * 3600.0, 6.0)
-    s.spike_rate += g6h * (t.spikes - s.spike_rate)
-    s.implausible_rate += gain(s.tick_s, 900.0, 3.0) * ((1.0 if t.implausible > 0 else 0.0) - s.implausible_rate)
+    s.spike_rate += lim.gains.spikes * (t.spikes - s.spike_rate)
+    s.implausible_rate += lim.gains.implausible * ((1.0 if t.implausible > 0 else 0.0) - s.implausible_rate)
     missing = np.isnan(t.outlet_kpa)
     s.known = 0.0 if missing or np.isnan(expected) else 1.0
     s.missing_s = s.missing_s + s.tick_s if missing and t.implausible == 0 else 0.0
@@ -309,13 +377,13 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim):  # type
     if not np.isnan(s.inlet_kpa):
         if np.isnan(s.inlet_slow_kpa):
             s.inlet_slow_kpa = s.inlet_kpa
-        s.inlet_slow_kpa += gain(s.tick_s, 6 * 3600.0, 6.0) * (s.inlet_kpa - s.inlet_slow_kpa)
+        s.inlet_slow_kpa += lim.gains.inlet * (s.inlet_kpa - s.inlet_slow_kpa)
     if s.known > 0:
         _departures(s, lim)
         _window(s, lim)
         _lag(s, lim)
     _movement(s, t, lim)
-    _hour(s, lim)
+    _hour(s, lim, familiar)
 
 
 @njit(cache=True)  # type: ignore[misc]
@@ -325,7 +393,7 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
     s.ring_n += 1
     if np.isnan(s.fast):
         s.fast = d
-    s.fast += gain(s.tick_s, FAST_S, 1.2) * (d - s.fast)
+    s.fast += lim.gains.fast * (d - s.fast)
     regulating = s.near_zero == 0 and s.starved == 0
     if regulating:
         clipped = d
@@ -333,12 +401,12 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
             s.drift = 0.0
         # a single wild value must not look like a drift
         clipped = min(max(d, s.drift - 0.06), s.drift + 0.06)
-        s.drift += gain(s.tick_s, DRIFT_S, 3.0) * (clipped - s.drift)
+        s.drift += lim.gains.drift * (clipped - s.drift)
         s.drift_age_s += s.tick_s
         if lim.has_flow and s.kv_need < 0.7 * lim.kv_typical:
             if np.isnan(s.low_class):
                 s.low_class = d
-            s.low_class += gain(s.tick_s, CLASS_S, 2.0) * (d - s.low_class)
+            s.low_class += lim.gains.low_class * (d - s.low_class)
             s.low_class_at_s = s.time_s
     s.way = np.nan
     if s.near_zero > 0 and lim.lock_known and s.inlet_kpa > lim.lock_up_kpa + 1.0:

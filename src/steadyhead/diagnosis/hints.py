@@ -43,16 +43,20 @@ HintName = Literal[
     "silence",
 ]
 
+LEAST_TURNS = 1 / 16  # common practice, no source: finer than a hand sets a screw
 MANY_TURNS = 2.0  # common practice, no source: a larger correction means something else is wrong
 LOW_SIGMA = 1.7  # from memory, of sigma = (P1 - Pv)/(P1 - P2): trouble often starts about here; a valve's own
 # limit is found by test, so the hint only sends an ear to the valve
 SAMPLES_PER_PERIOD = 4  # common practice, no source: fewer samples per period give the beat, not its size
-SAME_KPA = 2.0  # closer than a good gauge can tell apart (0.25 % of 10 bar is 2.5 kPa)
+SAME_KPA = 5.0  # what a gauge can tell apart: accuracy class 0.5 (EN 837-1) over 10 bar
 
 
 def work_out(name: HintName, verdict: Verdict, station: Station, units: UnitSystem) -> str | None:
     """The hint of that name for this station, or None where a number it needs is not known."""
     return _FORMULAS[name](verdict, station, units)
+
+
+_WHEN = "When this was raised the log said"
 
 
 def _expected_kpa(verdict: Verdict) -> float | None:
@@ -67,12 +71,13 @@ def _pilot_turn(verdict: Verdict, station: Station, units: UnitSystem) -> str | 
         return None
     turns = abs(departure_kpa) / per_turn_kpa
     low = departure_kpa < 0
+    about = "about " if turns >= LEAST_TURNS else ""
     start = (
         f"The outlet is {units.pressure_text(abs(departure_kpa))} {'low' if low else 'high'}; at "
-        f"this pilot's {units.pressure_text(per_turn_kpa)} per turn that is about {turns_text(turns)} "
+        f"this pilot's {units.pressure_text(per_turn_kpa)} per turn that is {about}{turns_text(turns)} "
         f"{'clockwise' if low else 'anticlockwise'}"
     )
-    if turns < 1 / 16:
+    if turns < LEAST_TURNS:
         return f"{start}: too little to set by hand."
     if turns > MANY_TURNS:
         return f"{start}: more than a correction, so find the cause before turning."
@@ -97,17 +102,17 @@ def _pilot_range(verdict: Verdict, station: Station, units: UnitSystem) -> str |
 def _gauge_now(verdict: Verdict, station: Station, units: UnitSystem) -> str | None:  # noqa: ARG001
     if verdict.traits.get("channel") == "inlet":
         inlet_kpa = verdict.number("inlet_kpa")
-        return None if inlet_kpa is None else f"The log says inlet {units.pressure_text(inlet_kpa)}."
+        return None if inlet_kpa is None else f"{_WHEN} inlet {units.pressure_text(inlet_kpa)}."
     outlet_kpa, expected_kpa = verdict.number("outlet_kpa"), _expected_kpa(verdict)
     if outlet_kpa is None:
         return None
-    said = f"The log says outlet {units.pressure_text(outlet_kpa)}"
+    said = f"{_WHEN} outlet {units.pressure_text(outlet_kpa)}"
     if expected_kpa is None or abs(outlet_kpa - expected_kpa) < SAME_KPA:
-        return f"{said}; the gauge should agree with the log of the same minute."
+        return f"{said}; a gauge should agree with the log of its own minute."
     learned = units.pressure_text(expected_kpa)
     return (
-        f"{said}, learned {learned}. A gauge that agrees with the log means the pressure is off; one that "
-        f"reads about {learned} means the transmitter is off."
+        f"{said}, learned {learned}. If a gauge agrees with the log of its own minute, the pressure is "
+        "off; if it agrees with what was learned, the transmitter is off."
     )
 
 
@@ -139,8 +144,9 @@ def _kv_compare(verdict: Verdict, station: Station, units: UnitSystem) -> str | 
 def _hunting_period(verdict: Verdict, station: Station, units: UnitSystem) -> str:  # noqa: ARG001
     step_s = station.step_s
     reach = (
-        f"One reading every {duration_text(step_s)} shows swings of {duration_text(2 * step_s)} or longer; a "
-        "faster one shows as a slower one"
+        f"One reading every {duration_text(step_s)} measures swings of "
+        f"{duration_text(SAMPLES_PER_PERIOD * step_s)} or longer and shows a trace of those down to "
+        f"{duration_text(2 * step_s)}; a faster one shows as a slower one"
     )
     period_s = verdict.number("period_s")
     if period_s is None:

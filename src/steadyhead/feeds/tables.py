@@ -185,7 +185,7 @@ def _open_csv(raw: bytes, path: Path, source: Source) -> Table:
     if source.column_names is not None:
         columns, start, before = list(source.column_names), lines.last_start, lines.count - 1
     else:
-        columns = [name.strip() for name in next(csv.reader([heading], delimiter=delimiter))]
+        columns = [name.strip() for name in next(csv.reader([heading], delimiter=delimiter, skipinitialspace=True))]
         start, before = lines.position, lines.count
     if not text[start : start + 4096].strip() and not text[start:].strip():
         return Table(path, [])
@@ -200,8 +200,10 @@ def _as_utf8(raw: bytes, path: Path, source: Source) -> bytes:
             break
     if encoding.casefold().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii"):
         return raw
-    with contextlib.suppress(UnicodeDecodeError):
-        return raw.decode(encoding).encode()
+    is_wide = encoding.casefold().replace("_", "-").startswith(("utf-16", "utf16", "utf-32", "utf32"))
+    if not is_wide or b"\0" in raw[:4096] or not raw:  # else any bytes of even length would do
+        with contextlib.suppress(UnicodeDecodeError):
+            return raw.decode(encoding).encode()
     raise FeedError(f"{path}: is not {encoding} text; say what it is, for example encoding: latin-1")
 
 

@@ -61,7 +61,7 @@ def _curve(flow: FloatArray, residual: FloatArray) -> tuple[tuple[float, ...], t
         return (float(np.median(flow)),) if len(flow) else (0.0,), (float(np.median(residual)),) if len(
             residual
         ) else (0.0,)
-    step = max(1, len(flow) // 200_000)
+    step = max(1, len(flow) // 60_000)
     flow, residual = flow[::step], residual[::step]
     bins = int(min(BINS, len(flow) // LEAST_PER_BIN))
     edges = np.quantile(flow, np.linspace(0, 1, bins + 1))

@@ -26,14 +26,14 @@ from steadyhead.profile.setpoint import hourly_expectation, learn_set_pressure
 from steadyhead.profile.span import Span, block_means, robust_spread, span, thinned
 from steadyhead.profile.thresholds import DRIFT, HUNTING, SCATTER, SLOW, learn_thresholds
 from steadyhead.readings.frame import Readings
-from steadyhead.readings.ticks import Ticks, condense, new_memory
+from steadyhead.readings.ticks import Ticks, condense, latest, new_memory
 from steadyhead.types import BoolArray, FloatArray
 
 LEAST_DAYS = 3.0
 LEAST_SHARE = 0.3
 NEAR_SET = 0.15
 MARGIN_S = 3600.0
-NOMINAL_TOLERANCE = 0.06
+CALIBRATE_S = 90 * 86400  # thresholds and novelty come from the latest quarter of a long span
 
 
 def learn(readings: Readings, known: Known) -> Profile:
@@ -93,11 +93,10 @@ def _suspect(readings: Readings, profile: Profile) -> list[tuple[float, float, s
     return sorted(p for p in parts if p[2] not in quiet)
 
 
-def _rough_set(s: Span, known: Known) -> float:
+def _rough_set(s: Span) -> float:
     flowing = s.keep & ~(s.flow_lps <= 0)
     outlet = s.outlet_kpa[flowing if flowing.any() else s.keep]
-    measured = float(np.median(thinned(outlet)))
-    return measured
+    return float(np.median(thinned(outlet)))
 
 
 def _learn_once(readings: Readings, known: Known, left_out: list[tuple[float, float]]) -> Profile:
@@ -106,9 +105,10 @@ def _learn_once(readings: Readings, known: Known, left_out: list[tuple[float, fl
     s = span(ticks, known, left_out)
     if s.keep.sum() < 100:
         raise LearningError(f"{readings.station}: nothing is left to learn from; give another span")
-    profile = _relations(readings, s, known, _rough_set(s, known))
-    daily, hours = healthy_statistics(ticks, profile)
-    days, part = _kept(ticks, left_out, 86400, len(daily)), _kept(ticks, left_out, 3600, len(hours))
+    profile = _relations(readings, s, known, _rough_set(s))
+    recent = latest(ticks, CALIBRATE_S)
+    daily, hours = healthy_statistics(recent, profile)
+    days, part = _kept(recent, left_out, 86400, len(daily)), _kept(recent, left_out, 3600, len(hours))
     thresholds, remarks = learn_thresholds(daily[days], known.false_alerts_per_year)
     return replace(
         profile,
@@ -185,6 +185,9 @@ def _kv(s: Span, near: BoolArray, known: Known, set_kpa: float, has_both: bool) 
 
 
 def _scatter(s: Span, near: BoolArray, profile: Profile) -> Scatter:
+    recent = latest(s.ticks, CALIBRATE_S)
+    near = near[-len(recent) :]
+    s = Span(recent, s.keep[-len(recent) :], s.quarter[-len(recent) :], s.hour[-len(recent) :])
     residual = np.where(near, s.outlet_kpa - around(profile, s.ticks)[:, 0], np.nan)
     good = residual[np.isfinite(residual)]
     per_hour = max(1, 3600 // s.ticks.tick_s)

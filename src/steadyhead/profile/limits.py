@@ -4,9 +4,9 @@ from __future__ import annotations
 
 import numpy as np
 
-from steadyhead.conditions.scene import Limits
+from steadyhead.conditions.scene import N_FEATURES, Familiar, Limits, gains
 from steadyhead.profile.model import Profile
-from steadyhead.readings.ticks import FINEST_TICK_S
+from steadyhead.readings.ticks import FINEST_TICK_S, tick_s
 
 ARM_SHARE = 0.006  # half width an oscillation must cross: 1.2 % of set, well below the mild limit of 3 %
 ARM_MOVES = 2.5  # and this many times the usual fast movement, so that noise does not cross
@@ -16,7 +16,6 @@ SLOWEST_STEP_S = 60  # response is judged at one-minute sampling or finer
 
 def limits(profile: Profile) -> Limits:
     """Kernel numbers of a profile."""
-    novelty = profile.novelty
     return Limits(
         set_kpa=profile.set_pressure.typical_kpa,
         kv_full=profile.kv.full_m3h,
@@ -47,10 +46,20 @@ def limits(profile: Profile) -> Limits:
         slow_judged=profile.has_flow and profile.step_s <= SLOWEST_STEP_S,
         night_zero=_shut_at_night(profile),
         inlet_usual_kpa=profile.droop.inlet_kpa,
-        novelty_center=np.asarray(novelty.center if novelty else np.zeros(5)),
-        novelty_scale=np.asarray(novelty.scale if novelty else np.ones(5)),
-        novelty_precision=np.ascontiguousarray(novelty.precision if novelty else np.eye(5)),
-        novelty_limit=novelty.limit if novelty else 0.0,
+        gains=gains(float(tick_s(profile.step_s))),
+    )
+
+
+def familiar(profile: Profile) -> Familiar:
+    """The profile's joint distribution of hourly features, as arrays."""
+    novelty = profile.novelty
+    if novelty is None:
+        return Familiar(np.zeros(N_FEATURES), np.ones(N_FEATURES), np.eye(N_FEATURES), 0.0)
+    return Familiar(
+        np.asarray(novelty.center),
+        np.asarray(novelty.scale),
+        np.ascontiguousarray(novelty.precision),
+        novelty.limit,
     )
 
 

@@ -7,7 +7,7 @@ import numpy as np
 from steadyhead.profile.expect import QUARTERS
 from steadyhead.profile.known import Known
 from steadyhead.profile.model import SetPressure
-from steadyhead.profile.span import Span
+from steadyhead.profile.span import Span, thinned
 from steadyhead.types import BoolArray
 
 JUMP_SHARE = 0.025  # droop changes gradually from one quarter hour to the next; a schedule jumps
@@ -48,10 +48,11 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
 
     None if a quarter of the day was never seen.
     """
-    quarter = span.quarter[keep]
+    rows = thinned(np.flatnonzero(keep))
+    quarter = span.quarter[rows]
     day, slot = quarter // 96, quarter % 96
     kind = np.where(day < 5, 0, day - 4)
-    outlet = span.outlet_kpa[keep]
+    outlet = span.outlet_kpa[rows]
     all_days = _group_medians(outlet, slot, 96)
     if np.isnan(all_days).any():
         return None

@@ -68,6 +68,10 @@ def block_means(values: FloatArray, size: int) -> FloatArray:
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 
-def thinned(values: FloatArray, most: int = 60_000) -> FloatArray:
-    """At most about ``most`` values, evenly taken; enough for any quantile used here."""
-    return values[:: max(1, len(values) // most)]
+def thinned(values: np.ndarray, most: int = 60_000) -> np.ndarray:
+    """At most about ``most`` values, evenly taken; enough for any quantile used here.
+
+    The stride is odd, so that it does not fall into step with the hours of the day.
+    """
+    stride = max(1, len(values) // most)
+    return values[:: stride + 1 - stride % 2]

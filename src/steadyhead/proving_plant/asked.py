@@ -81,7 +81,9 @@ def fault_from(text: str, start_s: float, days: float, usual_day: float) -> Faul
     """
     found = _parts(text, FAULTS, "fault", days)
     if found["channel"]:
-        raise PlantError(f'fault "{text}": ":{found["channel"]}" is for events on an instrument; leave it out')
+        raise PlantError(
+            f'fault "{text}": ":{found["channel"]}" is for events on an instrument; leave it out'
+        )
     severity = float(found["size"]) if found["size"] else USUAL_SEVERITY
     if not 0.0 < severity <= 1.0:
         raise PlantError(f'fault "{text}": severity {severity:g} has to be above 0 and at most 1')
@@ -100,7 +102,8 @@ def event_from(text: str, start_s: float, days: float, usual_day: float) -> Even
         raise PlantError(f'event "{text}": "{channel}" is no channel; use {", ".join(CHANNELS)}')
     if not found["size"] and kind not in EVENTS_WITHOUT_SIZE:
         raise PlantError(
-            f'event "{text}": needs a size, such as {kind}=10 ({EVENTS[kind].meaning}); see steadyhead plant --list'
+            f'event "{text}": needs a size, such as {kind}=10 ({EVENTS[kind].meaning}); '
+            "see steadyhead plant --list"
         )
     begins_s = start_s + float(found["day"] or usual_day) * DAY_S
     event = Event(kind, begins_s, size=float(found["size"] or 0.0), channel=channel)
@@ -110,7 +113,9 @@ def event_from(text: str, start_s: float, days: float, usual_day: float) -> Even
 def _parts(text: str, kinds: Mapping[str, object], word: str, days: float) -> dict[str, str]:
     found = _ASKED.match(text.strip())
     if found is None:
-        raise PlantError(f'{word} "{text}" cannot be read; write KIND=SIZE@DAY+DAYS, such as seat_worn=0.6@25+2')
+        raise PlantError(
+            f'{word} "{text}" cannot be read; write KIND=SIZE@DAY+DAYS, such as seat_worn=0.6@25+2'
+        )
     parts = {name: value or "" for name, value in found.groupdict().items()}
     if parts["kind"] not in kinds:
         near = difflib.get_close_matches(parts["kind"], kinds, n=1)
@@ -122,5 +127,7 @@ def _parts(text: str, kinds: Mapping[str, object], word: str, days: float) -> di
         except ValueError as exc:
             raise PlantError(f'{word} "{text}": "{parts[name]}" is not a number; write it as 2.5') from exc
     if float(parts["day"] or 0) >= days:
-        raise PlantError(f'{word} "{text}": day {parts["day"]} is not within the {days:g} days; give an earlier one')
+        raise PlantError(
+            f'{word} "{text}": day {parts["day"]} is not within the {days:g} days; give an earlier one'
+        )
     return parts

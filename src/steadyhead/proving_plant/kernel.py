@@ -150,7 +150,9 @@ def run(  # noqa: C901 - one loop: calls per step would cost more than the physi
                 if tear > 0.0:
                     g_tear = tear / math.sqrt(abs(pc - p2) + ORIFICE_SOFT_KPA)
                     g_through = g_needle * g_tear / (g_needle + g_tear)
-                free_j = (g_feed * upper + (g_pilot + g_through) * p2) / (g_feed + g_pilot + g_through + 1e-12)
+                free_j = (g_feed * upper + (g_pilot + g_through) * p2) / (
+                    g_feed + g_pilot + g_through + 1e-12
+                )
                 free_c = free_j
                 if tear > 0.0:
                     free_c = (g_needle * free_j + g_tear * p2) / (g_needle + g_tear)

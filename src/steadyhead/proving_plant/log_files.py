@@ -24,12 +24,13 @@ from steadyhead.readings.frame import Readings
 from steadyhead.types import BoolArray, FloatArray, IntArray
 from steadyhead.units import from_working
 
-Channel = Literal["inlet", "outlet", "flow", "command"]
+Channel = Literal["inlet", "outlet", "flow", "command", "neighbour"]
 CHANNEL_ARRAYS: dict[Channel, str] = {
     "inlet": "inlet_kpa",
     "outlet": "outlet_kpa",
     "flow": "flow_lps",
     "command": "command_kpa",
+    "neighbour": "neighbour_kpa",
 }
 GOOD, BAD_COMMUNICATION = 192, 24  # OPC DA quality: good; bad, communication failure
 LATE_ROWS = 3  # rows by which a late row is late

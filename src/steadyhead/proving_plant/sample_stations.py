@@ -6,7 +6,7 @@ and habits of export, because one demo should meet them all.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 
 from steadyhead.proving_plant.district import District, Neighbour, NightWithout
@@ -38,8 +38,7 @@ class SampleStation:
     dialect: Dialect
     written_as: str
     what: str
-    blemishes: Blemishes = Blemishes()
-    neighbour: str | None = None
+    blemishes: Blemishes = field(default_factory=Blemishes)
 
     @property
     def name(self) -> str:
@@ -76,7 +75,7 @@ def _scenario(
 
 
 def _tags(station: str, *channels: Channel) -> dict[Channel, str]:
-    suffix = {"inlet": "PIN", "outlet": "POUT", "flow": "FLOW", "command": "SP"}
+    suffix = {"inlet": "PIN", "outlet": "POUT", "flow": "FLOW"}
     return {channel: f"{station.upper()}.{suffix[channel]}" for channel in channels}
 
 
@@ -130,15 +129,26 @@ def _cannery_road() -> SampleStation:
     )
     return SampleStation(
         _scenario(
-            "cannery_road", 102, CHICAGO, design, Instruments(interval_s=300),
+            "cannery_road",
+            102,
+            CHICAGO,
+            design,
+            Instruments(interval_s=300),
             faults=(Fault("spring_relaxed", _at(25.5), 6 * DAY_S, 0.4),),
-        ),  # fmt: skip
-        replace(US, tags=_tags("cannery_road", "inlet", "outlet", "flow"), layout="long", kind="csv.gz",
-                with_quality=True, time_zone="UTC", time_form="%Y-%m-%dT%H:%M:%SZ"),
+        ),
+        replace(
+            US,
+            tags=_tags("cannery_road", "inlet", "outlet", "flow"),
+            layout="long",
+            kind="csv.gz",
+            with_quality=True,
+            time_zone="UTC",
+            time_form="%Y-%m-%dT%H:%M:%SZ",
+        ),
         "long CSV with OPC quality numbers, gzip, UTC",
         "drift: the pilot spring relaxes over six days",
         Blemishes(bad_quality=60, late=40, duplicates=25),
-    )  # fmt: skip
+    )
 
 
 def _quarry_hill() -> SampleStation:
@@ -155,7 +165,7 @@ def _quarry_hill() -> SampleStation:
             design,
             Instruments(interval_s=60),
             faults=(Fault("stem_travel_limited", _at(26.4), 1.5 * DAY_S, 0.80),),
-        ),  # fmt: skip
+        ),
         replace(US, kind="csv.gz", time_form="%Y-%m-%dT%H:%M:%S%z"),
         "wide CSV, gzip, ISO times with an offset",
         "failure to open: the stem stops short of full travel, so peaks pull the outlet down",
@@ -174,7 +184,7 @@ def _larch_street() -> SampleStation:
             design,
             Instruments(interval_s=300),
             events=(Event("transmitter_stuck", _at(28.6), _at(31.2)),),
-        ),  # fmt: skip
+        ),
         replace(US, tags=_tags("larch_street", "inlet", "outlet", "flow"), time_form="%m/%d/%Y %I:%M:%S %p"),
         "wide CSV, 12-hour local clock",
         "sensor fault: the outlet transmitter repeats one value for two and a half days",
@@ -197,12 +207,11 @@ def _harbour_east() -> SampleStation:
             design,
             Instruments(interval_s=60),
             events=(Event("neighbour_raised", _at(RAISED_DAY), size=9.0),),
-        ),  # fmt: skip
+        ),
         replace(NORDIC, days_per_file=18, line_end="\r\n"),
         "wide CSV, semicolons, decimal commas, Windows line ends, two files",
         "held shut: harbour_west, which feeds the same district, was set above it",
         Blemishes(duplicates=10),
-        neighbour="harbour_west",
     )
 
 
@@ -224,7 +233,7 @@ def _harbour_west() -> SampleStation:
             design,
             Instruments(interval_s=60),
             events=(Event("set_readjusted", _at(RAISED_DAY), size=raised),),
-        ),  # fmt: skip
+        ),
         replace(NORDIC, kind="csv.gz"),
         "wide CSV, gzip, semicolons, decimal commas",
         "set pressure changed: raised on purpose around noon, and left there",
@@ -240,15 +249,27 @@ def _ferry_landing() -> SampleStation:
     )
     return SampleStation(
         _scenario(
-            "ferry_landing", 107, OSLO, design, instruments,
+            "ferry_landing",
+            107,
+            OSLO,
+            design,
+            instruments,
             events=(Event("main_break", _at(29.3), _at(29.9), 16.0),),
-        ),  # fmt: skip
-        replace(NORDIC, tags=_tags("ferry_landing", "inlet", "outlet", "flow"), layout="long", kind="csv.gz",
-                on_change=True, time_zone="UTC", time_form="%Y-%m-%d %H:%M:%S", time_heading="time"),
+        ),
+        replace(
+            NORDIC,
+            tags=_tags("ferry_landing", "inlet", "outlet", "flow"),
+            layout="long",
+            kind="csv.gz",
+            on_change=True,
+            time_zone="UTC",
+            time_form="%Y-%m-%d %H:%M:%S",
+            time_heading="time",
+        ),
         "long CSV, gzip, UTC, reported on change with a deadband and an hourly heartbeat",
         "excess demand: a main breaks downstream and runs for 14 hours",
         Blemishes(marks=(("-999", 20), ("9999", 10))),
-    )  # fmt: skip
+    )
 
 
 def _tannery_lane() -> SampleStation:
@@ -261,7 +282,10 @@ def _tannery_lane() -> SampleStation:
     return SampleStation(
         replace(
             _scenario(
-                "tannery_lane", 108, OSLO, design,
+                "tannery_lane",
+                108,
+                OSLO,
+                design,
                 Instruments(interval_s=1, pressure_resolution_kpa=0.5, flow_resolution_lps=0.02),
                 faults=(Fault("needles_out", start_s + 4.9 * DAY_S, 0.2 * DAY_S, 0.85),),
             ),
@@ -271,21 +295,24 @@ def _tannery_lane() -> SampleStation:
         replace(NORDIC, kind="parquet", time_heading="ts", decimals={"inlet": 3, "outlet": 3, "flow": 1}),
         "Parquet, one reading a second, seven days only",
         "hunting: both speed needles stand too far open",
-    )  # fmt: skip
+    )
 
 
 def _mill_weir() -> SampleStation:
     design = StationDesign(set_kpa=380.0, inlet=Inlet(base_kpa=620.0), district=District(mean_demand_lps=8.0))
     return SampleStation(
         _scenario(
-            "mill_weir", 109, LONDON, design,
+            "mill_weir",
+            109,
+            LONDON,
+            design,
             Instruments(interval_s=15, pressure_resolution_kpa=0.5, flow_resolution_lps=0.05),
             events=(Event("inlet_waves", _at(26.3), _at(27.0), 35.0, period_s=120.0),),
         ),
         replace(BRITISH, kind="parquet", days_per_file=7, time_heading="time_utc"),
         "Parquet, one reading in 15 s, a file a week",
         "healthy; for 17 hours waves arrive from upstream, which must not be called hunting",
-    )  # fmt: skip
+    )
 
 
 def _chapel_green() -> SampleStation:
@@ -317,14 +344,25 @@ def _gorge_road() -> SampleStation:
     )
     return SampleStation(
         _scenario(
-            "gorge_road", 111, ADELAIDE, design, Instruments(interval_s=300),
+            "gorge_road",
+            111,
+            ADELAIDE,
+            design,
+            Instruments(interval_s=300),
             faults=(Fault("seat_worn", _at(27.0), 2 * DAY_S, 0.5),),
-        ),  # fmt: skip
-        replace(BRITISH, time_zone=ADELAIDE, time_form="%d/%m/%Y %H:%M", time_heading="Timestamp",
-                byte_order_mark=True, line_end="\r\n", kind="csv.gz"),
+        ),
+        replace(
+            BRITISH,
+            time_zone=ADELAIDE,
+            time_form="%d/%m/%Y %H:%M",
+            time_heading="Timestamp",
+            byte_order_mark=True,
+            line_end="\r\n",
+            kind="csv.gz",
+        ),
         "wide CSV, gzip, byte order mark, Windows line ends, local times",
         "creep when closed: the seat leaks, which shows in nights without demand",
-    )  # fmt: skip
+    )
 
 
 def _saltbush_flat() -> SampleStation:
@@ -339,7 +377,7 @@ def _saltbush_flat() -> SampleStation:
             design,
             Instruments(interval_s=900, averaged=True),
             events=(Event("inlet_short", _at(28.8), _at(29.25), 25.0),),
-        ),  # fmt: skip
+        ),
         replace(SOUTHERN, days_per_file=18),
         "wide CSV, 15 min means, two files",
         "inlet starved: the supply falls below the set pressure for 11 hours",

@@ -1,4 +1,4 @@
-"""Makes the sample logs: simulates the stations, writes their files, the truth and the table of what is where."""
+"""Makes the sample logs: simulates the stations, writes files, truth and the table of what is where."""
 
 from __future__ import annotations
 
@@ -58,7 +58,7 @@ def truth_record(scenario: Scenario, truth: Truth) -> dict[str, Any]:
         "period_s": None if truth.period_s is None else round(truth.period_s, 1),
         "also": list(truth.also),
         "telemetry_alone_cannot_tell": truth.ambiguous,
-        "causes": [_cause(part) for part in (*scenario.faults, *scenario.events)],
+        "causes": [*map(_cause, scenario.faults), *map(_cause, scenario.events)],
         "time_zone": scenario.time_zone,
         "interval_s": scenario.instruments.interval_s,
         "from": utc_text(scenario.start_s),
@@ -126,7 +126,7 @@ def _interval(seconds: int) -> str:
 def _from_when(station: dict[str, Any]) -> str:
     if station["caused_at"] is None:
         return "-"
-    begun = station["caused_at"][:16].replace("T", " ")
+    begun: str = station["caused_at"][:16].replace("T", " ")
     if station["mild_at"] is None or station["condition"] == "healthy":
         return begun
     return f"begins {begun}, past its mild limit {station['mild_at'][:16].replace('T', ' ')}"

@@ -48,9 +48,12 @@ def changed_facts(old: Profile, new: Profile, units: UnitSystem) -> list[tuple[s
     names = [*after, *(name for name in before if name not in after)]
     changed = [(n, before.get(n, "-"), after.get(n, "-")) for n in names if before.get(n) != after.get(n)]
     if old.withheld != new.withheld:
-        withheld = [", ".join(p.withheld).replace("_", " ") or "nothing" for p in (old, new)]
-        changed.append(("Withheld", *withheld))
+        changed.append(("Withheld", _names(old.withheld), _names(new.withheld)))
     return changed
+
+
+def _names(withheld: dict[str, str]) -> str:
+    return ", ".join(withheld).replace("_", " ") or "nothing"
 
 
 def _span(p: Profile) -> str:
@@ -80,10 +83,13 @@ def _fine(kpa: float, units: UnitSystem) -> str:
 
 
 def _droop(p: Profile, units: UnitSystem) -> str:
-    # Per unit of flow in the person's own units.
-    per_flow_kpa = p.droop.slope_kpa_per_lps / units.flow_from_lps(1.0)
-    way = "falls" if per_flow_kpa <= 0 else "rises"
-    text = f"the outlet {way} {_fine(abs(per_flow_kpa), units)} for each {units.flow} more"
+    low_lps, high_lps = min(p.rhythm.usual_lps), max(p.rhythm.usual_lps)
+    slope_kpa = abs(p.droop.slope_kpa_per_lps)
+    text = (
+        f"the outlet {'falls' if p.droop.slope_kpa_per_lps <= 0 else 'rises'} {_fine(slope_kpa, units)} for each "
+        f"L/s more ({_fine(slope_kpa * (high_lps - low_lps), units)} from {units.flow_text(low_lps)} to "
+        f"{units.flow_text(high_lps)})"
+    )
     if p.has_inlet:
         text += f", and moves by {percent(abs(p.droop.inlet_ratio))} of what the inlet does"
         if p.droop.inlet_ratio < 0:
@@ -94,8 +100,8 @@ def _droop(p: Profile, units: UnitSystem) -> str:
 def _scatter(p: Profile, units: UnitSystem) -> str:
     s = p.scatter
     return (
-        f"two of three readings lie within {_fine(s.tick_kpa, units)} of what is expected, hourly means within "
-        f"{_fine(s.hour_kpa, units)}"
+        f"two of three readings lie within {_fine(s.tick_kpa, units)} of what is expected, "
+        f"hourly means within {_fine(s.hour_kpa, units)}"
     )
 
 
@@ -105,7 +111,7 @@ def _lock_up(p: Profile, units: UnitSystem) -> str:
     rise_kpa = p.lock_up.lock_up_kpa - p.set_pressure.typical_kpa
     return (
         f"{units.pressure_text(p.lock_up.lock_up_kpa)} when shut, {_fine(abs(rise_kpa), units)} "
-        f"{'above' if rise_kpa >= 0 else 'below'} the usual outlet, in {p.lock_up.closed_nights} closed periods"
+        f"{'above' if rise_kpa >= 0 else 'below'} the usual outlet, seen {p.lock_up.closed_nights} times"
     )
 
 
@@ -140,4 +146,4 @@ def _thresholds(p: Profile) -> str:
 
 def _shortest_period(p: Profile) -> str:
     shortest_s = RESOLVED_SAMPLES * p.step_s
-    return f"swings of {duration_text(shortest_s)} or longer are resolved; of faster ones only raised scatter is seen"
+    return f"swings of {duration_text(shortest_s)} or longer are resolved, faster ones seen as raised scatter"

@@ -25,13 +25,18 @@ from steadyhead.types import BoolArray, FloatArray
 
 SPECTRUM_ROWS = 4096
 PERIODS_SHOWN = 30
+ROWS_WITHOUT_PERIOD = 128  # enough to see single swings in the wave
 LEAST_ROWS = 32  # fewer give a handful of points, which shows nothing
 
 
 def draw_swing(axes: Axes, scene: Scene) -> str:
     """The busiest stretch of the episode as a wave, and below it amplitude by period."""
     step_s, period_s = scene.readings.step_s, scene.verdict.number("period_s")
-    length = 512 if period_s is None else int(np.clip(PERIODS_SHOWN * period_s / step_s, 64, SPECTRUM_ROWS))
+    length = (
+        ROWS_WITHOUT_PERIOD
+        if period_s is None
+        else int(np.clip(PERIODS_SHOWN * period_s / step_s, 64, SPECTRUM_ROWS))
+    )
     now = _busiest(scene, scene.is_episode, length)
     before = _busiest(scene, scene.readings.times_s < scene.verdict.began_s, length)
     found = None if now is None else _amplitude_by_period(now.readings.outlet_kpa, step_s)

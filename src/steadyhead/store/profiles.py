@@ -28,7 +28,9 @@ def load_profile(folder: Path, station: str, step_s: int) -> Profile:
     if profile is None:
         raise ProfileError(f"{path}: there is no profile of {station}; run: steadyhead learn {station}")
     if profile.station != station:
-        raise ProfileError(f"{path}: is the profile of {profile.station}, not of {station}; learn {station} again")
+        raise ProfileError(
+            f"{path}: is the profile of {profile.station}, not of {station}; learn {station} again"
+        )
     if profile.step_s != step_s:
         raise ProfileError(
             f"{path}: was learned from a reading every {profile.step_s} s, the registry now says {step_s} s; "

@@ -7,7 +7,15 @@ import numpy as np
 import pydantic
 import pytest
 
-from steadyhead.config import SetPressure, Station, Tag, Valve, declared_set_kpa, load_registry, parse_registry
+from steadyhead.config import (
+    SetPressure,
+    Station,
+    Tag,
+    Valve,
+    declared_set_kpa,
+    load_registry,
+    parse_registry,
+)
 
 ROOT = Path(__file__).parents[3]
 
@@ -88,7 +96,9 @@ stations:
 
 def test_times_words_and_numbers_stay_as_written():
     station = one_station(
-        LEAST.replace("PT2", "007").replace("sources: [{path: a.csv}]", "sources: [{path: a.csv, time_column: on}]")
+        LEAST.replace("PT2", "007").replace(
+            "sources: [{path: a.csv}]", "sources: [{path: a.csv, time_column: on}]"
+        )
         + "    set_pressure: {schedule: [{from: 06:00, kpa: 300}]}\n"
     )
     assert station.tags["outlet"].tag == "007"
@@ -132,8 +142,8 @@ def test_a_schedule_is_read_by_the_local_clock():
             {"days": "daily", "from": "22:00", "kpa": 300},
         ],
     )
-    # By hand. 2025-07-07 is a Monday and New York is at UTC-4: 05:59 and 06:00 local, then 22:00, and Saturday
-    # noon, which still has Friday night's step.
+    # By hand. 2025-07-07 is a Monday and New York is at UTC-4: 05:59 and 06:00 local, then 22:00, and
+    # Saturday noon, which still has Friday night's step.
     times = ["2025-07-07T09:59", "2025-07-07T10:00", "2025-07-08T02:00", "2025-07-12T16:00"]
     times_s = np.array(times, dtype="datetime64[s]").astype(np.int64)
     assert declared_set_kpa(set_pressure, times_s, "America/New_York").tolist() == [300, 400, 300, 300]

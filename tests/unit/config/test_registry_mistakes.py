@@ -1,3 +1,4 @@
+# ruff: noqa: E501  whole messages and whole files stand on one line each
 """Every mistake in a registry is reported at once: file, line, key, what was met, what to do."""
 
 import pytest
@@ -36,44 +37,58 @@ CASES = {
     "unknown unit": (
         "unit: psi",
         "unit: psig",
-        'stations.yaml:10 stations.elm_street.tags.outlet.unit: "psig" is not a known unit; use one of kPa, psi, '
-        "bar, MPa, m, ft, kgf/cm2, L/s, L/min, m3/h, ML/d, gpm, imp gpm, MGD, ft3/s; did you mean psi?",
+        (
+            'stations.yaml:10 stations.elm_street.tags.outlet.unit: "psig" is not a known unit; use one of kPa, psi, '
+            "bar, MPa, m, ft, kgf/cm2, L/s, L/min, m3/h, ML/d, gpm, imp gpm, MGD, ft3/s; did you mean psi?"
+        ),
     ),
     "unknown key": (
         "unit: psi",
         "unit: psi\n        scal: 2",
-        'stations.yaml:11 stations.elm_street.tags.outlet.scal: "scal" is not a known key; did you mean scale? '
-        "(known: deadband, high, low, offset, scale, tag, unit)",
+        (
+            'stations.yaml:11 stations.elm_street.tags.outlet.scal: "scal" is not a known key; did you mean scale? '
+            "(known: deadband, high, low, offset, scale, tag, unit)"
+        ),
     ),
     "unknown role": (
         "outlet:",
         "outlett:",
-        'stations.yaml:8 stations.elm_street.tags.outlett: "outlett" is not a known key; did you mean outlet? '
-        "(known: inlet, outlet, flow, command)",
+        (
+            'stations.yaml:8 stations.elm_street.tags.outlett: "outlett" is not a known key; did you mean outlet? '
+            "(known: inlet, outlet, flow, command)"
+        ),
     ),
     "no outlet": (
         "outlet:",
         "inlet:",
-        "stations.yaml:7 stations.elm_street.tags: has no outlet; a station needs at least the tag of its outlet "
-        "pressure",
+        (
+            "stations.yaml:7 stations.elm_street.tags: has no outlet; a station needs at least the tag of its outlet "
+            "pressure"
+        ),
     ),
     "missing zone": (
         "    time_zone: Europe/London\n",
         "",
-        "stations.yaml:4 stations.elm_street.time_zone: is missing, so times without an offset cannot be placed; "
-        "add the zone of the log's clock, for example time_zone: Europe/London",
+        (
+            "stations.yaml:4 stations.elm_street.time_zone: is missing, so times without an offset cannot be placed; "
+            "add the zone of the log's clock, for example time_zone: Europe/London"
+        ),
     ),
     "unknown zone": (
         "Europe/London",
         "Europe/Lundon",
-        'stations.yaml:5 stations.elm_street.time_zone: "Europe/Lundon" is not a time zone; use an IANA name such '
-        "as Europe/London, America/Chicago or UTC; did you mean Europe/London?",
+        (
+            'stations.yaml:5 stations.elm_street.time_zone: "Europe/Lundon" is not a time zone; use an IANA name such '
+            "as Europe/London, America/Chicago or UTC; did you mean Europe/London?"
+        ),
     ),
     "flow unit for a pressure": (
         "unit: psi",
         "unit: gpm",
-        'stations.yaml:10 stations.elm_street.tags.outlet.unit: "gpm" does not measure a pressure, which outlet is; '
-        "use one of kPa, psi, bar, MPa, m, ft, kgf/cm2",
+        (
+            'stations.yaml:10 stations.elm_street.tags.outlet.unit: "gpm" does not measure a pressure, which outlet is; '
+            "use one of kPa, psi, bar, MPa, m, ft, kgf/cm2"
+        ),
     ),
     "word for a number": (
         "step_s: 60",
@@ -88,8 +103,10 @@ CASES = {
     "unknown word": (
         "psi_gpm",
         "psi_gmp",
-        'stations.yaml:2 settings.display_units: "psi_gmp" is not known here; use one of kpa_lps, psi_gpm, bar_m3h, '
-        "m_lps; did you mean psi_gpm?",
+        (
+            'stations.yaml:2 settings.display_units: "psi_gmp" is not known here; use one of kpa_lps, psi_gpm, bar_m3h, '
+            "m_lps; did you mean psi_gpm?"
+        ),
     ),
     "no sources": (
         "      - path: a.csv",
@@ -99,20 +116,26 @@ CASES = {
     "bad time format": (
         "path: a.csv",
         "path: a.csv\n        time_format: dd/mm/yyyy",
-        'stations.yaml:13 stations.elm_street.sources[0].time_format: "dd/mm/yyyy" is not a time format; use iso, '
-        'epoch_s, epoch_ms, epoch_us, epoch_ns, or such as "%d/%m/%Y %H:%M"',
+        (
+            'stations.yaml:13 stations.elm_street.sources[0].time_format: "dd/mm/yyyy" is not a time format; use iso, '
+            'epoch_s, epoch_ms, epoch_us, epoch_ns, or such as "%d/%m/%Y %H:%M"'
+        ),
     ),
     "on change without heartbeat": (
         "step_s: 60",
         "step_s: 60\n    reporting: on_change",
-        "stations.yaml:7 stations.elm_street.reporting: is on_change, so heartbeat_s is needed: the longest silence, "
-        'in seconds, that still means "unchanged"; add it, for example heartbeat_s: 3600',
+        (
+            "stations.yaml:7 stations.elm_street.reporting: is on_change, so heartbeat_s is needed: the longest silence, "
+            'in seconds, that still means "unchanged"; add it, for example heartbeat_s: 3600'
+        ),
     ),
     "block where a value should be": (
         "path: a.csv",
         "path: {a: b}",
-        'stations.yaml:12 stations.elm_street.sources[0].path: a block of keys is not a list; write each item on its '
-        'own line after "- "',
+        (
+            "stations.yaml:12 stations.elm_street.sources[0].path: a block of keys is not a list; write each item on its "
+            'own line after "- "'
+        ),
     ),
     "station name that is no file name": (
         "elm_street:",
@@ -122,14 +145,18 @@ CASES = {
     "bad set pressure": (
         "step_s: 60",
         "step_s: 60\n    set_pressure: {nominal_kpa: 60 psii}",
-        'stations.yaml:7 stations.elm_street.set_pressure.nominal_kpa: "psii" is not a known unit; use one of kPa, '
-        "psi, bar, MPa, m, ft, kgf/cm2; did you mean psi?",
+        (
+            'stations.yaml:7 stations.elm_street.set_pressure.nominal_kpa: "psii" is not a known unit; use one of kPa, '
+            "psi, bar, MPa, m, ft, kgf/cm2; did you mean psi?"
+        ),
     ),
     "bad schedule": (
         "step_s: 60",
         "step_s: 60\n    set_pressure: {schedule: [{from: 25:00, kpa: 300}]}",
-        'stations.yaml:7 stations.elm_street.set_pressure.schedule[0].from: "25:00" is not a time of day; write '
-        '"HH:MM", from "00:00" to "23:59"',
+        (
+            'stations.yaml:7 stations.elm_street.set_pressure.schedule[0].from: "25:00" is not a time of day; write '
+            '"HH:MM", from "00:00" to "23:59"'
+        ),
     ),
     "learning span turned round": (
         "step_s: 60",
@@ -164,16 +191,20 @@ def test_a_station_that_stands_twice_is_said_with_both_lines():
 def test_a_key_that_stands_twice_is_said():
     text = GOOD.replace("step_s: 60", "step_s: 60\n    step_s: 900")
     assert mistakes(text) == [
-        "stations.yaml:7 stations.elm_street.step_s: stands twice, first on line 6; "
-        "keep one and remove or rename the other"
+        (
+            "stations.yaml:7 stations.elm_street.step_s: stands twice, first on line 6; "
+            "keep one and remove or rename the other"
+        )
     ]
 
 
 def test_names_that_differ_by_capitals_only_are_said():
     text = GOOD + GOOD.split("stations:\n")[1].replace("elm_street", "Elm_Street")
     assert mistakes(text) == [
-        'stations.yaml:13 stations.Elm_Street: differs from "elm_street" only by capital letters; '
-        "give one of them another name"
+        (
+            'stations.yaml:13 stations.Elm_Street: differs from "elm_street" only by capital letters; '
+            "give one of them another name"
+        )
     ]
 
 
@@ -181,8 +212,10 @@ def test_a_mistake_in_the_defaults_is_said_once_and_there():
     stations = GOOD.split("stations:\n")[1]
     text = "defaults:\n  reporting: onchange\nstations:\n" + stations + stations.replace("elm", "oak")
     assert mistakes(text) == [
-        'stations.yaml:2 defaults.reporting: "onchange" is not known here; use one of sampled, on_change; '
-        "did you mean on_change?"
+        (
+            'stations.yaml:2 defaults.reporting: "onchange" is not known here; use one of sampled, on_change; '
+            "did you mean on_change?"
+        )
     ]
 
 
@@ -208,7 +241,9 @@ def test_an_unreadable_file_gives_one_clear_line(text, said):
 
 
 def test_a_missing_file_and_one_that_is_not_text_are_said(tmp_path):
-    with pytest.raises(RegistryError, match=r"none\.yaml: there is no such file; give the path of a YAML file"):
+    with pytest.raises(
+        RegistryError, match=r"none\.yaml: there is no such file; give the path of a YAML file"
+    ):
         load_registry(tmp_path / "none.yaml")
     (tmp_path / "latin.yaml").write_bytes(b"a: 1\nb: M\xfcller\n")
     with pytest.raises(RegistryError, match=r"latin\.yaml:2: is not UTF-8 text; save the file as UTF-8"):

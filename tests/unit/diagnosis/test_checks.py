@@ -118,7 +118,7 @@ def test_causes_come_most_likely_first():
         (-95.0, "about half a turn clockwise"),
         (190.0, "about one turn anticlockwise"),
         (25.0, "about an eighth of a turn anticlockwise"),
-        (-5.0, "less than an eighth of a turn clockwise: too little to set by hand"),
+        (-5.0, "that is less than an eighth of a turn clockwise: too little to set by hand"),
         (-570.0, "about 3 turns clockwise: more than a correction, so find the cause before turning"),
     ],
 )
@@ -177,12 +177,15 @@ def test_the_pilot_range_hint_warns_when_the_set_is_out_of_the_springs_reach():
 
 def test_the_gauge_hint_tells_valve_from_transmitter():
     text = hint("gauge_now", {"outlet_kpa": 348.0, "expected_kpa": 388.0, "set_kpa": 390.0})
-    assert "agrees with the log means the pressure is off" in text
-    assert "about 388 kPa means the transmitter is off" in text
-    assert "about 390 kPa" in hint("gauge_now", {"outlet_kpa": 348.0, "set_kpa": 390.0})
-    assert "should agree with the log" in hint("gauge_now", {"outlet_kpa": 389.0, "set_kpa": 390.0})
-    assert (
-        hint("gauge_now", {"inlet_kpa": 620.0}, traits={"channel": "inlet"}) == "The log says inlet 620 kPa."
+    assert "log said outlet 348 kPa, learned 388 kPa" in text
+    assert "agrees with the log of its own minute, the pressure is off" in text
+    assert "agrees with what was learned, the transmitter is off" in text
+    assert "learned 390 kPa" in hint("gauge_now", {"outlet_kpa": 348.0, "set_kpa": 390.0})
+    assert "should agree with the log of its own minute" in hint(
+        "gauge_now", {"outlet_kpa": 389.0, "set_kpa": 390.0}
+    )
+    assert hint("gauge_now", {"inlet_kpa": 620.0}, traits={"channel": "inlet"}) == (
+        "When this was raised the log said inlet 620 kPa."
     )
 
 
@@ -207,7 +210,9 @@ def test_the_kv_hint_compares_now_with_what_was_reached():
 
 def test_the_hunting_hint_states_what_the_log_can_resolve():
     # Source: sampling theorem, shortest period two steps; four wanted is common practice, no source
-    assert "every 60 s shows swings of 2 min or longer" in hint("hunting_period", {})
+    assert "every 60 s measures swings of 4 min or longer and shows a trace of those down to 2 min" in hint(
+        "hunting_period", {}
+    )
     assert "so time it at the station" in hint("hunting_period", {"period_s": 145.0})
     assert "so time it" not in hint("hunting_period", {"period_s": 300.0})
 

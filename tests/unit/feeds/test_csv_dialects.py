@@ -1,3 +1,4 @@
+# ruff: noqa: E501  whole messages and whole files stand on one line each
 """Logs in the dialects historians write give the same readings."""
 
 import gzip
@@ -10,7 +11,12 @@ import pytest
 T0 = 1_704_067_200  # 2024-01-01T00:00Z, by hand: 19723 days of 86400 s
 PLAIN = "time,PT2\n2024-01-01 00:00,400.5\n2024-01-01 00:15,401.5\n"
 SEMICOLONS = "Zeit;Druck\n01.01.2024 00:00;400,5\n01.01.2024 00:15;401,5\n"
-GERMAN = {"time_column": "Zeit", "columns": {"outlet": "Druck"}, "time_format": "%d.%m.%Y %H:%M", "decimal": ","}
+GERMAN = {
+    "time_column": "Zeit",
+    "columns": {"outlet": "Druck"},
+    "time_format": "%d.%m.%Y %H:%M",
+    "decimal": ",",
+}
 
 
 def parquet(frame, **options):
@@ -96,7 +102,10 @@ def test_many_files_and_sources_make_one_series(read):
 def test_a_second_header_block_of_blocks_is_read_whole(read):
     # More than one 8 MB block, so that rows are counted across blocks.
     rows = "".join(f"{T0 + n},{n % 700}.25\n" for n in range(600_000))
-    log = read({"big.csv": "time,PT2\n" + rows + "broken\n" + f"{T0 + 600_000},x\n"}, source={"time_format": "epoch_s"})
+    log = read(
+        {"big.csv": "time,PT2\n" + rows + "broken\n" + f"{T0 + 600_000},x\n"},
+        source={"time_format": "epoch_s"},
+    )
     assert len(log.series["outlet"].times_s) == 600_001
     assert {(b.reason, b.rows.tolist()[0]) for b in log.rejects.blocks} == {
         ("broken_row", 600_002),

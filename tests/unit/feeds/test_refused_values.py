@@ -84,14 +84,18 @@ def test_the_quarantine_file_holds_every_row_and_replaces_the_last_run(read, ref
 def test_the_summary_counts_shows_one_and_says_what_to_do(read):
     log = read({"a.csv": wide(f"{at(0)},1", f"{at(1)},Bad", f"{at(2)},Worse", f"{at(3)},-999")})
     assert log.rejects.summary() == [
-        'elm_street: 2 of 4 values set aside: "Bad" in a.csv, row 3, column PT2, is not a number; '
-        "if the text marks a failed sample, add it to bad_values of this source",
+        (
+            'elm_street: 2 of 4 values set aside: "Bad" in a.csv, row 3, column PT2, is not a number; '
+            "if the text marks a failed sample, add it to bad_values of this source"
+        ),
         'elm_street: 1 value set aside: "-999" in a.csv, row 5, column PT2, marks a missing value',
     ]
     assert log.rejects.counts == {"not_a_number": 2, "sentinel": 1}
 
 
-@pytest.mark.parametrize("text", ["-999", "-999.0", "-9999", "9999", "-999.9", "32767", "3.4028235e+38", "-3.4e38"])
+@pytest.mark.parametrize(
+    "text", ["-999", "-999.0", "-9999", "9999", "-999.9", "32767", "3.4028235e+38", "-3.4e38"]
+)
 def test_usual_marks_for_no_value_are_known(read, refused, text):
     log = read({"a.csv": wide(f"{at(0)},1", f"{at(1)},{text}")})
     assert refused(log) == [("a.csv", 3, "PT2", text, "sentinel")]
@@ -115,7 +119,9 @@ def test_own_marks_are_added_and_the_usual_ones_can_be_left_out(read, refused):
 
 
 def test_empty_cells_and_words_for_nothing_are_no_readings(read):
-    log = read({"a.csv": wide(f"{at(0)},1", *(f"{at(n + 1)},{w}" for n, w in enumerate(("", "NaN", "null", "N/A"))))})
+    log = read(
+        {"a.csv": wide(f"{at(0)},1", *(f"{at(n + 1)},{w}" for n, w in enumerate(("", "NaN", "null", "N/A"))))}
+    )
     assert log.rejects.total == 0
     assert log.rejects.missing == 4
     assert log.series["outlet"].values.tolist() == [1]
@@ -180,7 +186,9 @@ def test_rejects_of_a_long_file_name_tag_and_row(read, refused):
         f"{at(0)},PT2,400,192\n{at(0)},FT1,5,192\n{at(1)},FT1,6,0\nbroken\n"
         f"{at(1)},PT2,401,Uncertain\n{at(2)},PT2,402,what\nnever,PT2,1,192\n{at(3)},FT1,7,\n{at(4)},,1,192\n"
     )
-    log = read({"a.csv": text}, source={"layout": "long", "quality_column": "quality"}, tags=("outlet", "flow"))
+    log = read(
+        {"a.csv": text}, source={"layout": "long", "quality_column": "quality"}, tags=("outlet", "flow")
+    )
     assert refused(log) == [
         ("a.csv", 4, "FT1", "6", "bad_quality"),
         ("a.csv", 5, "", "broken", "broken_row"),

@@ -34,7 +34,7 @@ def bench() -> StationDesign:
 
 @pytest.fixture
 def settle() -> Settle:
-    """Run a design at steady demand and source; give the seconds, shape (60 * minutes, columns of SECONDS)."""
+    """Run a design at given demand and source; give rows of kernel.SECONDS, one a second."""
 
     def run(
         design: StationDesign,

@@ -1,6 +1,6 @@
 """Each fault pushes the outlet the way technicians know it to, and the truth says so.
 
-Directions: field practice as collected in maintenance guides for pilot-operated valves; common practice, no source.
+Directions: common practice, no source.
 """
 
 from dataclasses import replace

@@ -22,7 +22,7 @@ OUTLET, LIFT = 0, 3
 @pytest.fixture
 def lively(bench):
     """A station quick enough to hunt, with sound needles."""
-    district = replace(bench.district, surge_impedance=8.0, main_compliance=0.25, pressure_share=0.3)
+    district = replace(bench.district, surge_impedance=4.0, main_compliance=0.3, pressure_share=0.3)
     return commissioned(replace(bench, district=district))
 
 
@@ -47,18 +47,18 @@ def test_open_needles_hunt_at_low_flow(settle, lively) -> None:
 
 
 def test_open_needles_are_calm_on_the_same_valve_at_high_flow(settle, lively) -> None:
-    assert swing_share(settle(needles_out(lively), 32.0), lively) < 0.002
+    assert swing_share(settle(needles_out(lively), 25.0), lively) < 0.002
 
 
 def test_a_sluggish_loop_does_not_hunt_even_with_needles_out(settle, bench) -> None:
-    slow = replace(bench, district=replace(bench.district, surge_impedance=0.5))
+    slow = replace(bench, district=replace(bench.district, surge_impedance=2.0, main_compliance=1.0))
     assert liveliness(slow) < 1.0
-    assert swing_share(settle(needles_out(slow), 3.0), slow) < 0.003
+    assert swing_share(settle(needles_out(slow), 3.0), slow) < 0.002
 
 
 def test_period_of_hunting_follows_the_two_lags(settle, bench) -> None:
-    # Published (any control text, Routh): an integrator behind lags T1, T2 swings at its limit with the period
-    # 2 pi sqrt(T1 T2). A limit cycle with clipped travel is slower, so only a band is asked.
+    # Published (any control text, Routh): an integrator behind lags T1, T2 swings at its limit with period
+    # 2 pi sqrt(T1 T2). Beyond the limit it swings somewhat quicker, so only a band is asked.
     periods = []
     for lag_s in (1.5, 6.0):
         design = replace(bench, pilot=replace(bench.pilot, sense_lag_s=lag_s))
@@ -66,7 +66,7 @@ def test_period_of_hunting_follows_the_two_lags(settle, bench) -> None:
         design = needles_out(commissioned(replace(design, district=district)))
         _, beat_s, share = oscillation(settle(design, 3.0, minutes=60)[:, OUTLET])
         assert share[-1] > 0.5
-        assert 0.8 < beat_s[-1] / (2 * np.pi * lag_s) < 2.0
+        assert 0.5 < beat_s[-1] / (2 * np.pi * lag_s) < 1.1
         periods.append(beat_s[-1])
     assert periods[1] > 2.5 * periods[0]
 

@@ -33,11 +33,12 @@ def test_kv_by_hand_in_station_units() -> None:
 @pytest.mark.parametrize("demand_lps", [12.0, 20.0, 30.0])
 def test_wide_open_outlet_is_inlet_minus_loss_with_flow_squared(settle, bench, demand_lps: float) -> None:
     # Source just short of the set: the pilot opens fully and the plug goes to its stop.
-    seconds = settle(bench, demand_lps, source_kpa=395.0)
+    seconds = settle(bench, demand_lps, source_kpa=395.0, minutes=120)
     last = seconds[-1]
     loss_kpa = 100.0 * (3.6 * demand_lps / bench.valve.kv_m3h) ** 2  # definition of Kv
     assert last[LIFT] == pytest.approx(1.0)
-    assert last[INLET] - last[OUTLET] == pytest.approx(loss_kpa, rel=2e-3)
+    # The pilot line carries a few hundredths of L/s beside the valve.
+    assert last[INLET] - last[OUTLET] == pytest.approx(loss_kpa, rel=5e-3)
 
 
 def test_set_is_held_within_droop_from_low_to_high_flow(settle, bench) -> None:
@@ -60,7 +61,7 @@ def test_no_flow_locks_up_one_to_four_percent_above_set_and_below_the_inlet(sett
 
 
 def test_halving_flow_doubles_the_static_gain_of_a_linear_valve(settle) -> None:
-    # Own derivation: Q = K x sqrt(dp), so |d outlet / dx| = 2 dp / x at given Q, and x goes with Q at given dp.
+    # Own derivation: Q = K x sqrt(dp), so |d outlet / dx| = 2 dp / x at given Q, and x goes with Q.
     design = StationDesign(
         valve=MainValve(kv_m3h=120.0, trim_bend=0.0),
         district=District(leakage_lps=0.0, pressure_share=0.0, line_loss=0.0),
@@ -71,14 +72,22 @@ def test_halving_flow_doubles_the_static_gain_of_a_linear_valve(settle) -> None:
     def gain(flow: float) -> float:
         lift = flow / (120.0 * root)
         outlets = [
-            settle(design, flow, lift_low=lift * (1 + e), lift_high=lift * (1 + e), minutes=60)[-1, OUTLET]
+            settle(
+                design,
+                flow,
+                minutes=60,
+                feed=1e-9,
+                pilot=1e-9,
+                lift_low=lift * (1 + e),
+                lift_high=lift * (1 + e),
+            )[-1, OUTLET]
             for e in (-0.005, 0.005)
         ]
         return (outlets[1] - outlets[0]) / (0.01 * lift)
 
-    # The pilot's own flow adds some 0.07 L/s, hence the tolerance; it matters more at the lower flow.
-    assert gain(16.0) == pytest.approx(2 * 250.0 / (16.0 / (120.0 * root)), rel=0.03)
-    assert gain(8.0) / gain(16.0) == pytest.approx(2.0, rel=0.03)
+    # Plug held, pilot circuit shut off, so that nothing answers but the valve itself.
+    assert gain(16.0) == pytest.approx(2 * 250.0 / (16.0 / (120.0 * root)), rel=0.01)
+    assert gain(8.0) / gain(16.0) == pytest.approx(2.0, rel=0.01)
 
 
 def test_bent_trim_reaches_full_kv_and_starts_steeper() -> None:
@@ -117,7 +126,7 @@ def test_station_starved_of_inlet_opens_wide_and_gives_what_there_is(settle, ben
     share=st.floats(0.0, 1.0),
 )
 def test_water_that_came_in_is_used_or_stored(settle, demand, source, leak, share) -> None:
-    # By hand: what passes the meter less what is taken is what the two compliances hold more, and chamber water.
+    # By hand: what passes the meter, less what is taken, is what compliances and chamber hold more.
     design = commissioned(
         StationDesign(district=District(leakage_lps=leak, pressure_share=share), inlet=Inlet(loss=0.02))
     )

@@ -1,0 +1,61 @@
+"""The command line: parse, call, print. No arithmetic is done here.
+
+Exit codes: 0 nothing to do; 1 ``scan`` found at least one alert of medium or high priority that goes on;
+2 an input, an option or the disk is at fault, and one line per mistake on stderr says which.
+"""
+
+from __future__ import annotations
+
+import sys
+from importlib.metadata import version
+
+import click
+
+from steadyhead.cli.learn import learn
+from steadyhead.cli.plant import plant
+from steadyhead.cli.scan import scan
+from steadyhead.errors import SteadyheadError
+
+BAD_INPUT = 2
+INTERRUPTED = 130  # 128 + SIGINT, as shells have it
+
+
+@click.group(context_settings={"help_option_names": ["--help"], "max_content_width": 100})
+@click.version_option(version("steadyhead"), "--version", message="steadyhead %(version)s")
+def commands() -> None:
+    """Watch pressure-reducing valve stations from their logs, and name what went wrong.
+
+    First `learn` what is normal for each station, then `scan` its logs. `plant` makes logs with known
+    faults, to try things on. Steadyhead only reads logs; it never writes to a controller.
+    """
+
+
+commands.add_command(learn)
+commands.add_command(scan)
+commands.add_command(plant)
+
+
+def main(arguments: list[str] | None = None) -> None:
+    """Run a command and exit with its code."""
+    try:
+        code = commands.main(args=arguments, prog_name="steadyhead", standalone_mode=False)
+    except click.UsageError as exc:
+        command = exc.ctx.command_path if exc.ctx is not None else "steadyhead"
+        _complain(f"{exc.format_message().rstrip('.')}; see {command} --help")
+        code = BAD_INPUT
+    except click.Abort:
+        _complain("stopped; what was written before is whole")
+        code = INTERRUPTED
+    except SteadyheadError as exc:
+        _complain(str(exc))
+        code = BAD_INPUT
+    except BrokenPipeError:  # the reader of our output, such as head, has gone
+        sys.stderr.close()
+        code = 0
+    sys.exit(code if isinstance(code, int) else 0)
+
+
+def _complain(text: str) -> None:
+    """One line per mistake; a message of several lines lists several mistakes."""
+    for line in text.splitlines():
+        click.echo(f"steadyhead: {line}", err=True)

@@ -1,0 +1,127 @@
+"""``steadyhead learn``: what is normal for each station, written to a profile and said in plain words."""
+
+from __future__ import annotations
+
+import time
+from datetime import datetime
+from pathlib import Path
+
+import click
+from rich.console import Console
+from rich.padding import Padding
+from rich.table import Table
+from rich.text import Text
+
+from steadyhead import service
+from steadyhead.cli.options import (
+    logs_option,
+    profiles_option,
+    registry_option,
+    seconds_at,
+    span_options,
+    stations_argument,
+)
+from steadyhead.cli.reading import Logs, each, read_logs, say, show_rejects
+from steadyhead.config import Registry, load_registry
+from steadyhead.errors import LearningError
+from steadyhead.profile.learn import learn as learn_profile
+from steadyhead.profile.model import Profile
+from steadyhead.report.learned import Facts, changed_facts, learned_facts, withheld_facts
+from steadyhead.store.profiles import profile_path, save_profile
+from steadyhead.units import UnitSystem
+
+
+@click.command()
+@stations_argument
+@registry_option
+@logs_option
+@profiles_option
+@span_options("learn from", "Without it, the span in the registry, or the whole log.")
+def learn(
+    stations: tuple[str, ...],
+    registry: Path,
+    logs: Path | None,
+    profiles: Path,
+    from_at: datetime | None,
+    to_at: datetime | None,
+) -> None:
+    """Learn what is normal for each STATION (all, if none is named).
+
+    Choose a span of three weeks or more in which the station worked as it should. For each station one
+    readable profile is written, and what was learned is said in plain words: set pressure, droop, scatter,
+    lock-up, flow coefficient, rhythm of flow, and from where on alerts are raised. What could not be
+    learned is said too, with the judgements that are withheld for it. Nothing is written if one of the
+    stations cannot be learned; a profile that is replaced is kept.
+    """
+    out = Console()
+    described = load_registry(registry)
+    read = read_logs(described, logs, stations, out)
+    learned = learn_all(described, read, out, from_at, to_at)
+    for name, profile in learned.items():
+        replaced = save_profile(profiles, profile)
+        show_profile(out, profile, described.settings.units, profile_path(profiles, name), replaced)
+    show_rejects(out, read, None)
+
+
+def learn_all(
+    described: Registry,
+    read: Logs,
+    out: Console,
+    from_at: datetime | None = None,
+    to_at: datetime | None = None,
+) -> dict[str, Profile]:
+    """Profiles by station. Raises LearningError with one line per station that cannot be learned."""
+    started = time.perf_counter()
+    learned: dict[str, Profile] = {}
+    problems: list[str] = []
+    for name in each(out, list(read.readings), "Learning"):
+        station = described.stations[name]
+        readings = read.readings[name]
+        declared = station.learning_span_s() if from_at is None and to_at is None else (None, None)
+        from_s = seconds_at(from_at, station.time_zone) if from_at is not None else declared[0]
+        to_s = seconds_at(to_at, station.time_zone) if to_at is not None else declared[1]
+        span = readings.between(
+            readings.start_s if from_s is None else from_s, readings.end_s if to_s is None else to_s
+        )
+        try:
+            learned[name] = learn_profile(span, service.known(station, described.settings))
+        except LearningError as exc:
+            problems.append(str(exc))
+    if problems:
+        raise LearningError("\n".join(problems))
+    say(out, f"Learned {len(learned)} stations", started)
+    return learned
+
+
+def show_profile(
+    out: Console, profile: Profile, units: UnitSystem, path: Path, replaced: Profile | None
+) -> None:
+    """What was learned, what was not, and what changed."""
+    out.print()
+    out.print(
+        Text(f"{profile.station}", style="bold"), Text(f"profile {profile.version}, {path}", style="dim")
+    )
+    out.print(_grid(learned_facts(profile, units)))
+    withheld = withheld_facts(profile)
+    if withheld:
+        out.print(Padding(Text("Withheld, because it could not be learned:"), (0, 0, 0, 2)))
+        out.print(_grid(withheld, indent=4))
+    for remark in profile.remarks:
+        out.print(Padding(Text(f"Note: {remark}"), (0, 0, 0, 2)))
+    if replaced is not None:
+        changes = changed_facts(replaced, profile, units)
+        out.print(
+            Padding(
+                Text(f"In place of profile {replaced.version}, which is kept; what differs:"), (0, 0, 0, 2)
+            )
+        )
+        out.print(_grid([(name, f"{before} -> {after}") for name, before, after in changes], indent=4))
+
+
+def _grid(facts: Facts, indent: int = 2) -> Padding:
+    grid = Table.grid(padding=(0, 2, 0, 0))
+    grid.add_column(style="dim", min_width=16)
+    grid.add_column(overflow="fold")
+    for name, text in facts:
+        grid.add_row(Text(name), Text(text))
+    return Padding(grid, (0, 0, 0, indent))
