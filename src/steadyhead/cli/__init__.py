@@ -7,20 +7,34 @@ Exit codes: 0 nothing to do; 1 ``scan`` found at least one alert of medium or hi
 from __future__ import annotations
 
 import sys
+from importlib import import_module
 from importlib.metadata import version
 
 import click
 
-from steadyhead.cli.learn import learn
-from steadyhead.cli.plant import plant
-from steadyhead.cli.scan import scan
 from steadyhead.errors import SteadyheadError
 
+COMMANDS = ("learn", "scan", "plant")
 BAD_INPUT = 2
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
 
-@click.group(context_settings={"help_option_names": ["--help"], "max_content_width": 100})
+class _Commands(click.Group):
+    """Commands that are imported when they are asked for: the libraries behind them take seconds to load."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """In the order in which they are used."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
+        """The command of that name, if there is one."""
+        if cmd_name not in COMMANDS:
+            return None
+        found = getattr(import_module(f"steadyhead.cli.{cmd_name}"), cmd_name)
+        return found if isinstance(found, click.Command) else None
+
+
+@click.group(cls=_Commands, context_settings={"help_option_names": ["--help"], "max_content_width": 100})
 @click.version_option(version("steadyhead"), "--version", message="steadyhead %(version)s")
 def commands() -> None:
     """Watch pressure-reducing valve stations from their logs, and name what went wrong.
@@ -28,11 +42,6 @@ def commands() -> None:
     First `learn` what is normal for each station, then `scan` its logs. `plant` makes logs with known
     faults, to try things on. Steadyhead only reads logs; it never writes to a controller.
     """
-
-
-commands.add_command(learn)
-commands.add_command(scan)
-commands.add_command(plant)
 
 
 def main(arguments: list[str] | None = None) -> None:

@@ -132,8 +132,10 @@ def scan(
         show_rejects(Console(stderr=True), read, None)
     else:
         write_all(out, found, read, described, knowledge, console)
-        show_alerts(console, alerts, list(read.readings), described, knowledge, details)
         show_rejects(console, read, out / "rejects")
+        # What matters most comes last, where a terminal leaves it in view.
+        show_details(console, alerts, described, knowledge, details)
+        show_table(console, alerts, list(read.readings), described, knowledge)
         console.print(f"\nAlerts, report, plots and refused values: {out}", highlight=False, soft_wrap=True)
     ctx.exit(exit_code(alerts))
 
@@ -193,6 +195,7 @@ def draw_all(
 ) -> set[Path]:
     """One plot per alert; returns their paths."""
     drawn: set[Path] = set()
+    bands = {i.alert.station: service.band(i.readings, i.profile) for i in found}
     by_name = {f"{i.alert.station}-{i.alert.condition}-{i.alert.alert_id}": i for i in found}
     for name in each(console, list(by_name), "Drawing"):
         item = by_name[name]
@@ -200,7 +203,7 @@ def draw_all(
         plot_alert(
             item.verdict,
             item.readings,
-            service.band(item.readings, item.profile),
+            bands[item.alert.station],
             path,
             described.settings.units,
             time_zone=described.stations[item.alert.station].time_zone,
@@ -210,28 +213,34 @@ def draw_all(
     return drawn
 
 
-def show_alerts(
-    console: Console,
-    alerts: list[Alert],
-    stations: list[str],
-    described: Registry,
-    knowledge: Knowledge,
-    details: Details,
+def show_table(
+    console: Console, alerts: list[Alert], stations: list[str], described: Registry, knowledge: Knowledge
 ) -> None:
-    """The table, then the alerts asked for in full."""
-    units = described.settings.units
-    zones = {name: station.time_zone for name, station in described.stations.items()}
+    """A row per alert, worst first, then the stations nothing is said of."""
     console.print()
-    console.print(alert_table(alerts, knowledge, units, zones))
+    console.print(alert_table(alerts, knowledge, described.settings.units, _zones(described)))
     console.print(quiet_line(stations, alerts), highlight=False)
+
+
+def show_details(
+    console: Console, alerts: list[Alert], described: Registry, knowledge: Knowledge, details: Details
+) -> None:
+    """The alerts asked for in full, worst first."""
     for alert in worst_first(alerts):
         if details == "all" or (details == "active" and alert.ended_at is None):
             console.print()
-            console.print(alert_detail(alert, knowledge, units, zones[alert.station]))
+            zone = _zones(described)[alert.station]
+            console.print(alert_detail(alert, knowledge, described.settings.units, zone))
+
+
+def _zones(described: Registry) -> dict[str, str]:
+    return {name: station.time_zone for name, station in described.stations.items()}
 
 
 def report_text(alerts: list[Alert], stations: list[str], described: Registry, knowledge: Knowledge) -> str:
     """Table and every alert in full, as plain text for 100 columns."""
     text = io.StringIO()
-    show_alerts(Console(width=100, file=text), alerts, stations, described, knowledge, "all")
+    console = Console(width=100, file=text)
+    show_table(console, alerts, stations, described, knowledge)
+    show_details(console, alerts, described, knowledge, "all")
     return "\n".join(line.rstrip() for line in text.getvalue().splitlines()).strip() + "\n"

@@ -27,6 +27,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             claim = s.zero_share < 0.2 or s.departure < -0.1
         else:
             below_reach = s.kv < 0.97 * lim.kv_reached
-            claim = below_reach and (s.is_fixed > 0 or (s.is_regulating == 0 and sags_with_demand(s)))
+            with_demand = s.is_regulating == 0 and sags_with_demand(s) and not is_step(s, s.departure)
+            claim = below_reach and (s.is_fixed > 0 or with_demand)
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 480.0, 2.0)

@@ -80,7 +80,9 @@ def parse_marked(text: str, file: str) -> Marked:
             "and use spaces, not tabs"
         ) from exc
     except yaml.YAMLError as exc:
-        raise RegistryError(f"{file}: cannot be read as YAML ({str(exc).splitlines()[0]}); save it as plain text") from exc
+        raise RegistryError(
+            f"{file}: cannot be read as YAML ({str(exc).splitlines()[0]}); save it as plain text"
+        ) from exc
     if node is None:
         raise RegistryError(f"{file}: is empty; see docs/registry.md for an example to start from")
     reader = _Reader(file)

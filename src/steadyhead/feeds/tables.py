@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import codecs
 import contextlib
 import csv
 import gzip
@@ -152,8 +153,6 @@ class _CsvTable(Table):
         return "skip"
 
     def _unreadable(self, exc: Exception) -> str:
-        if "UTF8" in str(exc):
-            return f"{self.path}: is not UTF-8 text; say what it is, for example encoding: latin-1 or cp1252"
         return f"{self.path}: cannot be read as CSV ({_first_line(exc)}); check delimiter and skip_rows"
 
     def rows_of(self, indices: IntArray | NDArray[np.int32]) -> IntArray:
@@ -181,15 +180,27 @@ def _open_csv(raw: bytes, path: Path, source: Source) -> Table:
         heading = lines.next()
     if not heading.strip():
         return Table(path, [])
+    if "\ufffd" in heading:
+        raise FeedError(
+            f"{path}: its heading is not UTF-8 text; add encoding: latin-1 or cp1252 to its source"
+        )
     delimiter = delimiter or max(_DELIMITERS, key=_outside_quotes(heading).count)
     if source.column_names is not None:
         columns, start, before = list(source.column_names), lines.last_start, lines.count - 1
     else:
-        columns = [name.strip() for name in next(csv.reader([heading], delimiter=delimiter, skipinitialspace=True))]
+        columns = _split(heading, delimiter, path)
         start, before = lines.position, lines.count
     if not text[start : start + 4096].strip() and not text[start:].strip():
         return Table(path, [])
     return _CsvTable(path, columns, pa.py_buffer(text).slice(start), delimiter, before)
+
+
+def _split(heading: str, delimiter: str, path: Path) -> list[str]:
+    try:
+        names = next(csv.reader([heading], delimiter=delimiter, skipinitialspace=True))
+    except csv.Error as exc:
+        raise FeedError(f"{path}: its heading cannot be read ({exc}); check delimiter and skip_rows") from exc
+    return [name.strip() for name in names]
 
 
 def _as_utf8(raw: bytes, path: Path, source: Source) -> bytes:
@@ -199,12 +210,26 @@ def _as_utf8(raw: bytes, path: Path, source: Source) -> bytes:
             raw, encoding = raw[len(mark) :], name
             break
     if encoding.casefold().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii"):
-        return raw
+        # bytes garbled on the way spoil a cell, which is then refused, not the file
+        return raw if _is_utf8(raw) else raw.decode("utf-8", "replace").encode()
     is_wide = encoding.casefold().replace("_", "-").startswith(("utf-16", "utf16", "utf-32", "utf32"))
     if not is_wide or b"\0" in raw[:4096] or not raw:  # else any bytes of even length would do
         with contextlib.suppress(UnicodeDecodeError):
             return raw.decode(encoding).encode()
     raise FeedError(f"{path}: is not {encoding} text; say what it is, for example encoding: latin-1")
+
+
+def _is_utf8(raw: bytes) -> bool:
+    if raw.isascii():
+        return True
+    decoder = codecs.getincrementaldecoder("utf-8")()
+    try:
+        for first in range(0, len(raw), _BLOCK_BYTES):  # piece by piece, to spare the memory
+            decoder.decode(raw[first : first + _BLOCK_BYTES])
+        decoder.decode(b"", final=True)
+    except UnicodeDecodeError:
+        return False
+    return True
 
 
 def _outside_quotes(line: str) -> str:

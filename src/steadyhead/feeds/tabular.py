@@ -21,7 +21,7 @@ from steadyhead.feeds.stamps import Stamps, read_stamps
 from steadyhead.feeds.strips import Origin, Piece, Strip, join, joined
 from steadyhead.feeds.tables import Batch, Table, open_table
 from steadyhead.readings import quality as flag
-from steadyhead.readings.rejects import REASONS, Reason, RejectBlock, Rejects
+from steadyhead.readings.rejects import REASONS, Reason, RejectBlock, Rejects, shown
 from steadyhead.readings.series import Series, StationLog
 from steadyhead.types import BoolArray, FlagArray, FloatArray, IntArray
 
@@ -269,7 +269,7 @@ class _Reader:
         if block.reason == "not_a_number" and "," in block.texts[0]:
             hint = 'if the comma is its decimal mark, add decimal: "," to this source'
         return (
-            f'{start}: {total} were refused, such as "{block.texts[0]}" in {block.file}, '
+            f'{start}: {total} were refused, such as "{shown(block.texts[0])}" in {block.file}, '
             f"row {block.rows[0]}, which {REASONS[block.reason]}; {hint}"
         )
 
@@ -358,8 +358,8 @@ def _of_role(strips: list[Strip], role: Role) -> tuple[Origin, IntArray, FloatAr
 
 
 def _listed(names: list[str]) -> str:
-    shown = ", ".join(f'"{name}"' for name in names[:8])
-    return (shown + (", ..." if len(names) > 8 else "")) or "nothing"
+    quoted = ", ".join(f'"{shown(name)}"' for name in names[:8])
+    return (quoted + (", ..." if len(names) > 8 else "")) or "nothing"
 
 
 def _near(name: str, known: list[str]) -> str:

@@ -34,6 +34,7 @@ CHANNEL_ARRAYS: dict[Channel, str] = {
 }
 GOOD, BAD_COMMUNICATION = 192, 24  # OPC DA quality: good; bad, communication failure
 LATE_ROWS = 3  # rows by which a late row is late
+SETTLING_S = 3600  # a simulated station starts away from its balance; its log starts when it has found it
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +89,11 @@ class Written:
     files: list[Path] = field(default_factory=list)
     rows: int = 0
     blemishes: dict[str, int] = field(default_factory=dict)
+
+
+def settled(readings: Readings) -> Readings:
+    """The readings without the first hour of a simulation."""
+    return readings.between(readings.start_s + SETTLING_S, readings.end_s)
 
 
 @dataclass(slots=True)

@@ -11,7 +11,7 @@ import yaml
 
 from steadyhead.files import write_atomically
 from steadyhead.proving_plant.asked import Asked
-from steadyhead.proving_plant.log_files import Channel, Dialect, utc_text, write_log
+from steadyhead.proving_plant.log_files import Channel, Dialect, settled, utc_text, write_log
 from steadyhead.proving_plant.sample_utility import truth_record
 from steadyhead.proving_plant.scenario import Scenario
 from steadyhead.proving_plant.simulate import simulate_with_twin
@@ -41,7 +41,7 @@ def make_station(asked: Asked, folder: Path, units: UnitSystem) -> Made:
     run, twin = simulate_with_twin(scenario)
     truth = truth_record(scenario, measure_truth(run, twin, scenario))
     dialect = _dialect(scenario, units)
-    written = write_log(run.readings, dialect, folder, scenario.name)
+    written = write_log(settled(run.readings), dialect, folder, scenario.name)
     registry, record = folder / "stations.yaml", folder / "truth.json"
     write_atomically(registry, _registry(asked, scenario, dialect, units))
     stations = {scenario.name: truth}

@@ -112,7 +112,10 @@ SOUTHERN = Dialect(
 
 def _alder_row() -> SampleStation:
     design = StationDesign(
-        set_kpa=62 * PSI, inlet=Inlet(base_kpa=112 * PSI), district=District(mean_demand_lps=9.0)
+        set_kpa=62 * PSI,
+        inlet=Inlet(base_kpa=112 * PSI),
+        district=District(mean_demand_lps=9.0),
+        schedule=((5.0, 62 * PSI), (22.5, 52 * PSI)),
     )
     return SampleStation(
         _scenario("alder_row", 101, CHICAGO, design, Instruments(interval_s=60)),

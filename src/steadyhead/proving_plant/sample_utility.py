@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import json
+import sys
 from pathlib import Path
 from typing import Any
 
 from steadyhead.files import write_atomically
 from steadyhead.proving_plant.events import Event
 from steadyhead.proving_plant.faults import Fault
-from steadyhead.proving_plant.log_files import Written, utc_text, write_log
+from steadyhead.proving_plant.log_files import Written, settled, utc_text, write_log
 from steadyhead.proving_plant.sample_stations import SampleStation, sample_stations
 from steadyhead.proving_plant.scenario import Scenario
 from steadyhead.proving_plant.simulate import simulate_with_twin
@@ -27,7 +28,7 @@ def make_samples(folder: Path) -> dict[str, Any]:
     for sample in sample_stations():
         run, twin = simulate_with_twin(sample.scenario)
         written = write_log(
-            run.readings,
+            settled(run.readings),
             sample.dialect,
             folder / sample.name,
             sample.name,
@@ -139,3 +140,15 @@ the causes themselves, and how many blemishes each file holds (marks for a missi
 bad quality, duplicates, late rows). Rows that are simply not there are short losses of telemetry, as
 every network has them.
 """
+
+
+def main() -> None:
+    """``python -m steadyhead.proving_plant.sample_utility FOLDER``."""
+    folder = Path(sys.argv[1] if len(sys.argv) > 1 else "sample_logs")
+    record = make_samples(folder)
+    for name, station in record["stations"].items():
+        sys.stdout.write(f"{name}: {station['condition']}, {len(station['files'])} files\n")
+
+
+if __name__ == "__main__":
+    main()

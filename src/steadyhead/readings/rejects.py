@@ -56,6 +56,13 @@ REMEDIES: dict[Reason, str] = {
 
 COLUMNS = ("file", "row", "column", "text", "reason")
 _ROWS_AT_A_TIME = 50_000
+_LONGEST_SHOWN = 60
+
+
+def shown(text: str) -> str:
+    """A text from a log as it may stand in a message: on one line, and not too long."""
+    line = " ".join(text.split())
+    return line if len(line) <= _LONGEST_SHOWN else f"{line[:_LONGEST_SHOWN]}..."
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,7 +123,7 @@ class Rejects:
             of = f"{count} of {self.kept + self.total} values set aside" if count > 1 else "1 value set aside"
             remedy = REMEDIES.get(reason)
             lines.append(
-                f'{self.station}: {of}: "{block.texts[0]}" in {block.file}, row {block.rows[0]}, '
+                f'{self.station}: {of}: "{shown(block.texts[0])}" in {block.file}, row {block.rows[0]}, '
                 + (f"column {block.column}, " if block.column else "")
                 + REASONS[reason]
                 + (f"; {remedy}" if remedy else "")

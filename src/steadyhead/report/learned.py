@@ -85,10 +85,11 @@ def _fine(kpa: float, units: UnitSystem) -> str:
 def _droop(p: Profile, units: UnitSystem) -> str:
     low_lps, high_lps = min(p.rhythm.usual_lps), max(p.rhythm.usual_lps)
     slope_kpa = abs(p.droop.slope_kpa_per_lps)
+    way = "falls" if p.droop.slope_kpa_per_lps <= 0 else "rises"
+    over_the_day = _fine(slope_kpa * (high_lps - low_lps), units)
     text = (
-        f"the outlet {'falls' if p.droop.slope_kpa_per_lps <= 0 else 'rises'} {_fine(slope_kpa, units)} for each "
-        f"L/s more ({_fine(slope_kpa * (high_lps - low_lps), units)} from {units.flow_text(low_lps)} to "
-        f"{units.flow_text(high_lps)})"
+        f"the outlet {way} {_fine(slope_kpa, units)} for each L/s more ({over_the_day} from "
+        f"{units.flow_text(low_lps)} to {units.flow_text(high_lps)})"
     )
     if p.has_inlet:
         text += f", and moves by {percent(abs(p.droop.inlet_ratio))} of what the inlet does"

@@ -220,7 +220,6 @@ def known_of(case: Case) -> Known:
         nominal_kpa=station["set_kpa"] if "nominal" in told and not scheduled else None,
         schedule_kpa=_week(station) if "schedule" in told and scheduled else (),
         rated_kv_m3h=station["valve"]["kv_m3h"] if "rated" in told else None,
-        min_differential_kpa=70.0,  # the registry's default
         cutoff_lps=case.instruments.get("cutoff_lps") if "cutoff" in told else None,
     )
 

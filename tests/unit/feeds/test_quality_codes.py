@@ -7,8 +7,9 @@ from steadyhead.config import Quality
 from steadyhead.feeds.quality_codes import BAD, EMPTY, GOOD, UNCERTAIN, UNKNOWN, level_of, quality_levels
 
 # Published: OPC DA quality QQSSSSLL (also OPC 10000-8, Annex A): 192 good, 216 good local override,
-# 64 uncertain, 68 last usable, 80 sensor not accurate, 84 units exceeded, 88 sub-normal, 0 bad, 4 config, 8 not connected,
-# 12 device, 16 sensor, 20 last known, 24 comm failure, 28 out of service, 32 waiting.
+# 64 uncertain, 68 last usable, 80 sensor not accurate, 84 units exceeded, 88 sub-normal, 0 bad,
+# 4 config, 8 not connected, 12 device, 16 sensor, 20 last known, 24 comm failure,
+# 28 out of service, 32 waiting.
 OPC_DA = {
     **dict.fromkeys((192, 216, 193, 195, 219), GOOD),
     **dict.fromkeys((64, 68, 80, 84, 88, 86), UNCERTAIN),

@@ -223,3 +223,19 @@ def test_uncertain_values_can_be_kept_and_are_flagged(read):
 
 def test_every_reason_there_is_can_be_written():
     assert all(text and not text.endswith(".") for text in REASONS.values())
+
+
+def test_a_garbled_byte_spoils_its_cell_not_the_file(read, refused):
+    text = wide(f"{at(0)},1", f"{at(1)},4#0", f"{at(2)},3", "#,#,#").encode().replace(b"#", b"\xff")
+    log = read({"a.csv": text})
+    assert refused(log) == [
+        ("a.csv", 3, "PT2", "4\ufffd0", "not_a_number"),
+        ("a.csv", 5, "", "\ufffd,\ufffd,\ufffd", "broken_row"),
+    ]
+    assert log.series["outlet"].times_s.shape == (3,)
+
+
+def test_a_text_in_a_message_is_short_and_on_one_line(read):
+    log = read({"a.csv": wide(f"{at(0)},1", f'{at(1)},"two\nlines {"x" * 80}"')})
+    assert f'"two lines {"x" * 50}..." in a.csv, row 3' in log.rejects.summary()[0]
+    assert len(log.rejects.summary()) == 1

@@ -4,9 +4,13 @@
 import gzip
 import io
 
+import numpy as np
 import pandas as pd
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
+from steadyhead.config import Tag, parse_registry
 from steadyhead.errors import FeedError
 from steadyhead.feeds.tabular import TabularFeed
 
@@ -72,7 +76,7 @@ CASES = {
     ),
     "no parquet at all": ({"a.parquet": GOOD}, {}, ["a.parquet: is not a Parquet file although its name says so"]),
     "spreadsheet": ({"a.xlsx": b"PK\x03\x04rest"}, {}, ["a.xlsx: is a spreadsheet or zip archive; save it as CSV"]),
-    "not utf-8": ({"a.csv": GOOD.replace("400", "4\xfc0").encode("latin-1")}, {}, ["a.csv: is not UTF-8 text", "encoding: latin-1"]),
+    "not utf-8": ({"a.csv": b"time,PT2,Dr\xfcck\n1,2,3\n"}, {}, ["a.csv: its heading is not UTF-8 text; add encoding: latin-1 or cp1252"]),
     "wrong encoding": ({"a.csv": GOOD.encode() + b"x"}, {"encoding": "utf-16"}, ["a.csv: is not utf-16 text; say what it is"]),
 }  # fmt: skip
 
@@ -96,8 +100,6 @@ def test_a_log_root_that_is_no_folder_is_said(tmp_path, read):
 
 
 def _station():
-    from steadyhead.config import parse_registry
-
     text = (
         "stations: {a: {time_zone: UTC, step_s: 60, tags: {outlet: {tag: p, unit: m}}, sources: [{path: x}]}}"
     )
@@ -115,3 +117,27 @@ def test_a_file_without_one_of_the_tags_is_read_for_the_others(read):
     log = read(files, source={"path": "*.csv"}, tags=("outlet", "flow"))
     assert log.series["outlet"].values.tolist() == [1, 3]
     assert log.series["flow"].values.tolist() == [2]
+
+
+@given(
+    content=st.sampled_from([GOOD.encode(), gzip.compress(GOOD.encode()), parquet(), GOOD.encode("utf-16")]),
+    edits=st.lists(
+        st.tuples(st.floats(0, 1), st.integers(0, 40), st.binary(max_size=12)), min_size=1, max_size=4
+    ),
+)
+def test_whatever_is_in_a_file_it_is_read_or_refused_with_one_line(tmp_path_factory, content, edits):
+    for place, length, new in edits:
+        first = int(place * len(content))
+        content = content[:first] + new + content[first + length :]
+    folder = tmp_path_factory.getbasetemp() / "fuzz"
+    folder.mkdir(exist_ok=True)
+    (folder / "x").write_bytes(content)
+    one = _station().model_copy(update={"tags": {"outlet": Tag(tag="PT2", unit="m")}})
+    try:
+        log = TabularFeed(folder).read(one)
+    except FeedError as error:
+        said = str(error)
+    else:
+        said = ""
+        assert (np.diff(log.series["outlet"].times_s) >= 0).all()
+    assert "\n" not in said

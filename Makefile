@@ -1,0 +1,66 @@
+# One word per job. Needs make and Python 3.11 or newer; everything else goes into .venv.
+
+PYTHON ?= $(shell command -v python3.11 || command -v python3)
+VENV := .venv
+BIN := $(VENV)/bin
+PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
+
+# $(call step,what it does,command): says what it does, and how long it took.
+step = @echo "== $(1)"; began=$$(date +%s); $(2); code=$$?; \
+	echo "== $$([ $$code -eq 0 ] && echo done || echo "failed with code $$code") after $$(($$(date +%s) - began)) s"; \
+	exit $$code
+
+.PHONY: help setup demo test lint types samples evaluate bench clean
+
+help:
+	@echo "make demo      learn from and scan the sample logs; alerts, plots and profiles go to out/demo"
+	@echo "make test      ruff, mypy --strict and pytest"
+	@echo "make lint      ruff alone"
+	@echo "make types     mypy alone"
+	@echo "make samples   make the sample logs anew with the proving plant"
+	@echo "make evaluate  run the development and evaluation cases; writes docs/evaluation.md"
+	@echo "make bench     how fast learning and scanning are, beside a reference in the same run"
+	@echo "make setup     the environment with all tools for working on the code"
+	@echo "make clean     remove .venv and out/"
+
+$(VENV)/.made:
+	@"$(PYTHON)" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null \
+		|| { echo "Python 3.11 or newer is needed; set PYTHON=/path/to/python3.11" >&2; exit 1; }
+	$(call step,creating the environment in $(VENV),"$(PYTHON)" -m venv $(VENV) && touch $@)
+
+$(VENV)/.package: $(VENV)/.made pyproject.toml
+	$(call step,installing the package and its libraries,$(PIP) --editable . && touch $@)
+
+$(VENV)/.tools: $(VENV)/.made pyproject.toml
+	$(call step,installing the package with the tools for tests,$(PIP) --editable '.[dev]' && touch $@ $(VENV)/.package)
+
+setup: $(VENV)/.tools
+
+# Scan ends with 1 because alerts are found, which here is the point of it; anything else is a failure.
+demo: $(VENV)/.package
+	$(call step,learning from and scanning sample_logs (the first run also compiles: up to a minute),\
+		$(BIN)/steadyhead scan --learn --profiles out/demo/profiles --out out/demo; [ $$? -eq 1 ])
+	@echo
+	@echo "Look at out/demo/plots; out/demo/report.txt has every alert in full, out/demo/alerts.jsonl is for programs."
+
+lint: $(VENV)/.tools
+	$(call step,ruff: rules and format,$(BIN)/ruff check && $(BIN)/ruff format --check)
+
+types: $(VENV)/.tools
+	$(call step,mypy --strict on src,$(BIN)/mypy --strict src)
+
+test: lint types
+	$(call step,pytest: a few minutes,$(BIN)/python -m pytest)
+
+samples: $(VENV)/.package
+	$(call step,simulating the sample utility: about a minute,\
+		$(BIN)/python -m steadyhead.proving_plant.sample_utility sample_logs)
+
+evaluate: $(VENV)/.tools
+	$(call step,running the development and evaluation cases,$(BIN)/python -m steadyhead.trials)
+
+bench: $(VENV)/.tools
+	$(call step,measuring speed,$(BIN)/python -m benchmarks)
+
+clean:
+	rm -rf $(VENV) out

@@ -1,0 +1,107 @@
+"""Play, watch and score a set."""
+
+from __future__ import annotations
+
+import csv
+import io
+import resource
+import time
+from concurrent.futures import ProcessPoolExecutor
+from itertools import starmap
+from pathlib import Path
+
+import click
+
+from steadyhead.files import write_atomically
+from steadyhead.trials.cases import Case, load_cases
+from steadyhead.trials.runs import load_or_play
+from steadyhead.trials.score import Scores, first_alert, is_named_right, score
+from steadyhead.trials.table import summary
+from steadyhead.trials.watch import Outcome, watch
+
+Job = tuple[Case, Path, bool]
+
+
+def run_set(
+    name: str, cache: Path, *, jobs: int = 2, only: str = "", any_plant: bool = False, quiet: bool = False
+) -> Scores:
+    """Play, watch and score the cases of a set; prints a line per case and the table."""
+    begun = time.perf_counter()
+    cases = [c for c in load_cases(name) if only in c.id or only in c.kind or only in c.wanted]
+    outcomes = watched(cases, cache, jobs, any_plant)
+    rows = [line_of(o) for o in outcomes]
+    _write_csv(cache / f"{name}.csv", rows)
+    if not quiet:
+        for row in rows:
+            click.echo("  ".join(str(v) for v in row.values()))
+    scores = score(outcomes)
+    click.echo(summary(name, scores))
+    computing = sum(o.learn_s + o.scan_s for o in outcomes)
+    n_rows = sum(o.n_rows for o in outcomes)
+    click.echo(
+        f"{len(outcomes)} cases, {n_rows / 1e6:.1f} million rows; learning and judging took {computing:.1f} s of "
+        f"computing, all in all {time.perf_counter() - begun:.0f} s; peak memory {peak_mb():.0f} MB a process"
+    )
+    return scores
+
+
+def watched(cases: list[Case], cache: Path, jobs: int, any_plant: bool = False) -> list[Outcome]:
+    """Outcomes of cases, in their order; runs not yet on disk are simulated first."""
+    todo: list[Job] = [(case, cache, any_plant) for case in cases]
+    if jobs == 1:
+        return list(starmap(_watched, todo))
+    with ProcessPoolExecutor(jobs) as pool:
+        return list(pool.map(_watched_job, todo, chunksize=2))
+
+
+def _watched_job(job: Job) -> Outcome:
+    return _watched(*job)
+
+
+def _watched(case: Case, cache: Path, any_plant: bool) -> Outcome:
+    return watch(load_or_play(case, cache, any_plant=any_plant))
+
+
+def line_of(outcome: Outcome) -> dict[str, str]:
+    """A case and what was said of it, for people who tune."""
+    case, truth = outcome.case, outcome.truth
+    first = first_alert(outcome)
+    right = is_named_right(outcome)
+    since = truth.passed_s if truth.passed_s is not None else case.begins_s
+    alerts = " ".join(
+        f"{a.condition}@{(a.raised_s - case.begins_s) / 3600.0:+.1f}h({a.confidence:.2f})" for a in outcome.alerts
+    )
+    return {
+        "id": case.id,
+        "group": case.group,
+        "kind": case.kind,
+        "truth": truth.condition,
+        "severity": truth.severity,
+        "size": f"{truth.size:.3f}",
+        "period_s": f"{truth.period_s:.0f}" if truth.period_s is not None else "-",
+        "interval_s": str(case.interval_s),
+        "logged": "".join(("a" if case.instruments.get("averaged") else "", "c" if case.instruments.get("on_change") else "",
+                           "f" if case.instruments.get("has_flow") is False else "",
+                           "i" if case.instruments.get("has_inlet") is False else "")) or "-",
+        "first": first.condition if first is not None else "-",
+        "right": {True: "right", False: "WRONG", None: "-"}[right],
+        "delay_h": f"{(first.raised_s - since) / 3600.0:.2f}" if first is not None else "-",
+        "alerts": alerts or "-",
+        "failed": outcome.failed,
+    }  # fmt: skip
+
+
+def _write_csv(path: Path, rows: list[dict[str, str]]) -> None:
+    text = io.StringIO()
+    if rows:
+        writer = csv.DictWriter(text, list(rows[0]), lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(rows)
+    write_atomically(path, text.getvalue())
+
+
+def peak_mb() -> float:
+    """Largest memory of this process or a finished child [MB]."""
+    own = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss
+    children = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss
+    return max(own, children) / 1024.0
