@@ -10,6 +10,7 @@ import yaml
 from steadyhead.alerts.jsonlines import from_json, schema
 from steadyhead.profile.model import from_json as profile_from_json
 from steadyhead.proving_plant import EVENTS, FAULTS
+
 from .running import ROOT, truth_of
 
 
@@ -162,11 +163,12 @@ def test_refused_values_are_counted_shown_and_kept(run, worn, worn_profiles, tmp
     out = tmp_path / "scan"
     result = run("scan", "--registry", worn / "stations.yaml", "--profiles", worn_profiles, "--out", out)
     words = " ".join(result.out.split())
-    assert "3 of " in words and '"Bad"' in words and "bad_values" in words  # what, how many, and what to do
+    for word in ("3 of ", '"Bad"', "bad_values"):  # how many, what, and what to do
+        assert word in words
     kept = (out / "rejects" / "worn_seat.csv").read_text().splitlines()
     assert kept[0] == "file,row,column,text,reason"
     assert [line.split(",")[1] for line in kept[1:]] == ["101", "201", "301"]  # rows of the file, from 1
-    assert "rejects" in words and "worn_seat.csv" in words
+    assert "rejects/worn_seat.csv" in words.replace(" ", "")
 
 
 def test_scan_may_learn_first_when_told_to(run, worn, tmp_path):

@@ -24,10 +24,12 @@ class _Commands(click.Group):
 
     def list_commands(self, ctx: click.Context) -> list[str]:
         """In the order in which they are used."""
+        del ctx
         return list(COMMANDS)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         """The command of that name, if there is one."""
+        del ctx
         if cmd_name not in COMMANDS:
             return None
         found = getattr(import_module(f"steadyhead.cli.{cmd_name}"), cmd_name)

@@ -31,7 +31,7 @@ from steadyhead.store.profiles import profile_path, save_profile
 from steadyhead.units import UnitSystem
 
 
-@click.command()
+@click.command(short_help="Learn what is normal for stations, from their logs.")
 @stations_argument
 @registry_option
 @logs_option

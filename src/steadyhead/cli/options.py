@@ -48,6 +48,7 @@ def registry_option(command: Command) -> Command:
     """Where the stations are described."""
     return click.option(
         "--registry",
+        metavar="FILE",
         type=click.Path(path_type=Path),
         default=USUAL_REGISTRY,
         show_default=True,
@@ -59,6 +60,7 @@ def logs_option(command: Command) -> Command:
     """Where the logs are."""
     return click.option(
         "--logs",
+        metavar="FOLDER",
         type=click.Path(path_type=Path),
         help="Folder of the logs, in place of the registry's log_root.",
     )(command)
@@ -68,6 +70,7 @@ def profiles_option(command: Command) -> Command:
     """Where profiles are kept."""
     return click.option(
         "--profiles",
+        metavar="FOLDER",
         type=click.Path(path_type=Path),
         default=USUAL_PROFILES,
         show_default=True,

@@ -20,7 +20,7 @@ from steadyhead.units import UNIT_SYSTEMS
 USUAL_START = datetime(2025, 3, 3, tzinfo=UTC)  # a Monday; the clocks change within the usual span
 
 
-@click.command()
+@click.command(short_help="Make the log of a simulated station, with known faults.")
 @click.argument("folder", required=False, type=click.Path(path_type=Path))
 @click.option("--list", "lists", is_flag=True, help="List faults and events with what they mean, and stop.")
 @click.option(
@@ -37,9 +37,22 @@ USUAL_START = datetime(2025, 3, 3, tzinfo=UTC)  # a Monday; the clocks change wi
     metavar="KIND=SIZE@DAY+DAYS",
     help="Something that happens around a sound valve: how large, from which day, for how many days.",
 )
-@click.option("--days", type=click.IntRange(5, 400), default=35, show_default=True, help="Length of the log.")
 @click.option(
-    "--every", "interval_s", type=int, default=60, show_default=True, help="Seconds between readings."
+    "--days",
+    type=click.IntRange(5, 400),
+    metavar="DAYS",
+    default=35,
+    show_default=True,
+    help="Length of the log.",
+)
+@click.option(
+    "--every",
+    "interval_s",
+    type=int,
+    metavar="SECONDS",
+    default=60,
+    show_default=True,
+    help="Time between readings.",
 )
 @click.option(
     "--district",
@@ -55,10 +68,19 @@ USUAL_START = datetime(2025, 3, 3, tzinfo=UTC)  # a Monday; the clocks change wi
     show_default=True,
     help="Units in the log.",
 )
-@click.option("--time-zone", default="UTC", show_default=True, help="IANA zone of the station's clock.")
-@click.option("--name", default="proving_station", show_default=True, help="Name of the station.")
 @click.option(
-    "--seed", type=int, default=1, show_default=True, help="Another seed gives another station's luck."
+    "--time-zone", metavar="ZONE", default="UTC", show_default=True, help="IANA zone of the station's clock."
+)
+@click.option(
+    "--name", metavar="NAME", default="proving_station", show_default=True, help="Name of the station."
+)
+@click.option(
+    "--seed",
+    type=int,
+    metavar="NUMBER",
+    default=1,
+    show_default=True,
+    help="Another seed gives another run of luck in demand, supply and instruments.",
 )
 def plant(
     folder: Path | None,
@@ -73,7 +95,7 @@ def plant(
     name: str,
     seed: int,
 ) -> None:
-    r"""Make the log of a simulated station in FOLDER, with chosen faults and events.
+    """Make the log of a simulated station in FOLDER, with chosen faults and events.
 
     FOLDER gets the log (CSV), a stations.yaml to learn and scan it with, and truth.json: what the station
     should be reported to have, since when and how large, measured against a twin in which nothing
@@ -83,7 +105,7 @@ def plant(
     For example, a seat that wears out over two days from day 26:
       steadyhead plant out/worn --district closed-nights --fault seat_worn=0.5@26+2
       steadyhead scan --learn --registry out/worn/stations.yaml
-    """
+    """  # noqa: D301  click keeps lines after that mark as they are
     out = Console()
     if lists:
         _list_kinds(out)

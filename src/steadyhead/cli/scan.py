@@ -52,7 +52,7 @@ class Found:
     profile: Profile
 
 
-@click.command()
+@click.command(short_help="Name what is wrong at stations, since when, and what to check.")
 @stations_argument
 @registry_option
 @logs_option
@@ -66,6 +66,7 @@ class Found:
 @span_options("replay", "Without it, the whole log.")
 @click.option(
     "--out",
+    metavar="FOLDER",
     type=click.Path(path_type=Path),
     default=Path("out/scan"),
     show_default=True,
@@ -80,6 +81,7 @@ class Found:
 )
 @click.option(
     "--causes",
+    metavar="FILE",
     type=click.Path(path_type=Path),
     help="Your own YAML of causes, checks and cautions, laid over the packaged one.",
 )
@@ -101,7 +103,7 @@ def scan(
     causes: Path | None,
     as_json: bool,
 ) -> None:
-    r"""Replay the logs of each STATION (all, if none is named) and name what is wrong.
+    """Replay the logs of each STATION (all, if none is named) and name what is wrong.
 
     Readings are taken in the order of their times and nothing looks ahead, so "raised" is when a live run
     would have raised the alert. Field checks are listed in the order to do them: first what is free and
@@ -112,7 +114,7 @@ def scan(
       0  no alert of medium or high priority goes on
       1  at least one does
       2  an input is at fault; one line per mistake says which, and nothing is written
-    """
+    """  # noqa: D301  click keeps lines after that mark as they are
     console = Console(stderr=True, quiet=True) if as_json else Console()
     described = load_registry(registry)
     knowledge = load_knowledge(causes)

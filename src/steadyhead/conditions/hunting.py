@@ -15,9 +15,10 @@ REGULAR_CYCLES = 4.0
 RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is the theoretical least
 LONGEST_S = 400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
 LONGEST_SAMPLES = 10.0  # longer than that, at coarse sampling, it is the day's own rhythm
-APART = -0.25  # correlation of outlet and flow below which demand leads
+TOGETHER = 0.15  # least correlation of outlet and flow edges; where demand leads it is below zero
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
+ALWAYS_RESOLVED_S = 2.0  # no hydraulic pilot hunts faster than four of these
 LEAST_RATIO = 2.0  # of the usual movement
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
@@ -26,7 +27,7 @@ RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
     """The movement is upstream's or the district's."""
     upstream = s.with_inlet > UPSTREAM_CORRELATION and s.inlet_move_ratio > UPSTREAM_RATIO
-    demand = lim.has_flow and s.with_flow < APART
+    demand = lim.has_flow and s.with_flow < TOGETHER
     return upstream or demand
 
 
@@ -48,7 +49,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         regular = is_regular(s, lim)
         if regular and s.swing_kpa > lim.hunting_share * lim.set_kpa:
             claim, size, kind = True, s.swing_kpa, 1.0
-        elif s.n_moves >= 8 and s.move_kpa > LEAST_RATIO * lim.move_kpa:
+        elif lim.step_s > ALWAYS_RESOLVED_S and s.n_moves >= 8 and s.move_kpa > LEAST_RATIO * lim.move_kpa:
             swing = RMS_TO_SWING * s.move_kpa
             if swing > lim.scatter_share * lim.set_kpa:
                 claim, size, kind = True, swing, 2.0

@@ -265,13 +265,13 @@ def _movement(s, t, lim):  # type: ignore[no-untyped-def]
         s.moves[n] = t.outlet_move
         s.n_moves += 1
         g = lim.gains.moves
-        s.c_oo += g * (t.outlet_move**2 - s.c_oo)
+        s.c_oo += g * (t.outlet_edge - s.c_oo)
         if not np.isnan(t.with_flow):
             s.c_of += g * (t.with_flow - s.c_of)
-            s.c_ff += g * (t.flow_move**2 - s.c_ff)
+            s.c_ff += g * (t.flow_edge - s.c_ff)
         if not np.isnan(t.with_inlet):
             s.c_oi += g * (t.with_inlet - s.c_oi)
-            s.c_ii += g * (t.inlet_move**2 - s.c_ii)
+            s.c_ii += g * (t.inlet_edge - s.c_ii)
         if s.n_moves >= MOVES:
             s.move_kpa = _median_of_moves(s.moves)
     s.with_flow = s.c_of / np.sqrt(s.c_oo * s.c_ff) if s.c_oo * s.c_ff > 0 else 0.0

@@ -10,8 +10,8 @@ from steadyhead.types import FloatArray
 SHARES = 5  # drift, regular oscillation, scatter, slow response, novelty share the budget
 # floor: no use in alerts that nobody would act on; cap: beyond this a span cannot be called healthy
 DRIFT = (0.014, 0.035)
-HUNTING = (0.022, 0.08)
-SCATTER = (0.02, 0.08)
+HUNTING = (0.022, 0.12)
+SCATTER = (0.02, 0.30)
 SLOW = (0.02, 0.10)
 
 

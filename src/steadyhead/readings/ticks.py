@@ -22,6 +22,8 @@ from steadyhead.types import FloatArray
 FINEST_TICK_S = 60
 PLAUSIBLE_LOW_KPA = -30.0  # below this a gauge transmitter is broken, not the water (vacuum is -101 kPa)
 PLAUSIBLE_HIGH_KPA = 4000.0  # above PN 40, no distribution main
+QUICK_FILTER_S = 8.0  # who moves first shows on the edges, before the valve has answered
+QUICK_SAMPLES = 3.0
 SLOW_FILTER_S = 60.0  # high-pass corner for fine sampling: passes periods up to about 5 min
 REGULAR_SHARE = 0.35  # a period may differ by this share from the running mean and still count as regular
 
@@ -33,12 +35,12 @@ TICK = np.dtype(
         ("command_kpa", "f8"),
         ("neighbour_kpa", "f8"),
         ("n_valid", "f8"),  # outlet samples
-        ("outlet_move", "f8"),  # high-passed outlet, root mean square [kPa]
-        ("inlet_move", "f8"),
-        ("flow_move", "f8"),  # [L/s]
-        ("with_flow", "f8"),  # mean product of outlet and flow movement [kPa L/s]
-        ("with_inlet", "f8"),  # mean product of outlet and inlet movement [kPa2]
-        ("inlet_with_flow", "f8"),
+        ("outlet_move", "f8"),  # fast movement of the outlet, root mean square [kPa]
+        ("outlet_edge", "f8"),  # its quickest part, mean square [kPa2]
+        ("inlet_edge", "f8"),
+        ("flow_edge", "f8"),  # [(L/s)2]
+        ("with_flow", "f8"),  # mean product of the quickest parts of outlet and flow [kPa L/s]
+        ("with_inlet", "f8"),  # of outlet and inlet [kPa2]
         ("cycles", "f8"),  # consecutive regular oscillation periods up to the end of the tick
         ("period_s", "f8"),
         ("swing_kpa", "f8"),  # peak to peak
@@ -55,21 +57,21 @@ CONDENSE_MEMORY = np.dtype(
     [
         *[(f"{c}_{f}", t) for c in ("outlet", "inlet", "flow", "command", "neighbour") for f, t in _CHANNEL],
         ("slow_outlet", "f8"),
-        ("slow_inlet", "f8"),
-        ("slow_flow", "f8"),
         ("old_outlet", "f8"),
         ("old_inlet", "f8"),
         ("old_flow", "f8"),
-        ("mean_outlet", "f8"),
         ("n_move", "f8"),
         ("n_flow_move", "f8"),
         ("n_inlet_move", "f8"),
+        ("quick_outlet", "f8"),
+        ("quick_inlet", "f8"),
+        ("quick_flow", "f8"),
+        ("q_oo", "f8"),
         ("m_oo", "f8"),
         ("m_ii", "f8"),
         ("m_ff", "f8"),
         ("m_of", "f8"),
         ("m_oi", "f8"),
-        ("m_if", "f8"),
         ("side", "f8"),
         ("since_up_s", "f8"),
         ("top", "f8"),
@@ -97,7 +99,7 @@ def new_memory() -> NDArray[Any]:
     """Start of the condensing record: nothing seen yet."""
     memory = np.zeros(1, dtype=CONDENSE_MEMORY)
     for name in (
-        "slow_outlet", "slow_inlet", "slow_flow", "old_outlet", "old_inlet", "old_flow", "mean_outlet",
+        "slow_outlet", "quick_outlet", "quick_inlet", "quick_flow", "old_outlet", "old_inlet", "old_flow",
         "before", "before2",
     ):
         memory[name] = np.nan
@@ -144,56 +146,69 @@ def _follow_cycle(m, w, step, arm):  # type: ignore[no-untyped-def]
         m.cycles = 0.0
 
 
-@njit(cache=True)  # type: ignore[misc]
-def _move(m, fine, alpha, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
-    """Fast movement of this sample: against a slow mean where sampling is fine, else its second difference.
-
-    A second difference is blind to a steady rise, so neither the morning nor a set being turned counts.
-    """
-    if np.isnan(outlet):
-        if not fine:  # a difference across a gap would mix slow change into fast movement
-            m.slow_outlet = m.slow_inlet = m.slow_flow = np.nan
-            m.old_outlet = m.old_inlet = m.old_flow = np.nan
+@njit(cache=True, inline="always")  # type: ignore[misc]
+def _edges(m, eo, ei, ef):  # type: ignore[no-untyped-def]
+    if np.isnan(eo):
         return
-    if fine:
-        wo = outlet - m.slow_outlet
-        wi = inlet - m.slow_inlet
-        wf = flow - m.slow_flow
-    else:
-        wo = outlet - 2.0 * m.slow_outlet + m.old_outlet
-        wi = inlet - 2.0 * m.slow_inlet + m.old_inlet
-        wf = flow - 2.0 * m.slow_flow + m.old_flow
-    if not np.isnan(wo):
-        m.n_move += 1
-        m.m_oo += wo * wo
-        if not np.isnan(wf):
-            m.n_flow_move += 1
-            m.m_ff += wf * wf
-            m.m_of += wo * wf
-        if not np.isnan(wi):
-            m.n_inlet_move += 1
-            m.m_ii += wi * wi
-            m.m_oi += wo * wi
-            if not np.isnan(wf):
-                m.m_if += wi * wf
-    if fine:
-        m.slow_outlet = outlet if np.isnan(wo) else m.slow_outlet + alpha * wo
-        if not np.isnan(inlet):
-            m.slow_inlet = inlet if np.isnan(wi) else m.slow_inlet + alpha * wi
-        if not np.isnan(flow):
-            m.slow_flow = flow if np.isnan(wf) else m.slow_flow + alpha * wf
-        if not np.isnan(wo):
-            _follow_cycle(m, wo, step, arm)
-    else:
-        w = 0.0 if np.isnan(m.mean_outlet) else outlet - m.mean_outlet
-        m.mean_outlet = outlet if np.isnan(m.mean_outlet) else m.mean_outlet + 0.2 * w
-        m.old_outlet, m.old_inlet, m.old_flow = m.slow_outlet, m.slow_inlet, m.slow_flow
-        m.slow_outlet, m.slow_inlet, m.slow_flow = outlet, inlet, flow
-        _follow_cycle(m, w, step, arm)
+    m.n_move += 1
+    m.q_oo += eo * eo
+    if not np.isnan(ef):
+        m.n_flow_move += 1
+        m.m_ff += ef * ef
+        m.m_of += eo * ef
+    if not np.isnan(ei):
+        m.n_inlet_move += 1
+        m.m_ii += ei * ei
+        m.m_oi += eo * ei
 
 
 @njit(cache=True)  # type: ignore[misc]
-def _close(m, t, fine):  # type: ignore[no-untyped-def]
+def _move_fine(m, slow, quick, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
+    """Fast movement where sampling is fine: against a slow mean; its edges against a quick one."""
+    if np.isnan(outlet):
+        return
+    wo = outlet - m.slow_outlet
+    _edges(m, outlet - m.quick_outlet, inlet - m.quick_inlet, flow - m.quick_flow)
+    if np.isnan(wo):
+        m.slow_outlet = m.quick_outlet = outlet
+    else:
+        m.m_oo += wo * wo
+        m.slow_outlet += slow * wo
+        m.quick_outlet += quick * (outlet - m.quick_outlet)
+        _follow_cycle(m, wo, step, arm)
+    if not np.isnan(inlet):
+        m.quick_inlet = inlet if np.isnan(m.quick_inlet) else m.quick_inlet + quick * (inlet - m.quick_inlet)
+    if not np.isnan(flow):
+        m.quick_flow = flow if np.isnan(m.quick_flow) else m.quick_flow + quick * (flow - m.quick_flow)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _move_coarse(m, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
+    """Fast movement where a tick is one sample: the second difference.
+
+    It is blind to a steady rise, so neither the morning nor a set being turned counts. The second difference
+    of independent samples holds 1 + 4 + 1 times the variance of one.
+    """
+    if np.isnan(outlet):  # a difference across a gap would mix slow change into fast movement
+        m.quick_outlet = m.quick_inlet = m.quick_flow = np.nan
+        m.old_outlet = m.old_inlet = m.old_flow = np.nan
+        return
+    scale = 1.0 / np.sqrt(6.0)
+    eo = scale * (outlet - 2.0 * m.quick_outlet + m.old_outlet)
+    ei = scale * (inlet - 2.0 * m.quick_inlet + m.old_inlet)
+    ef = scale * (flow - 2.0 * m.quick_flow + m.old_flow)
+    _edges(m, eo, ei, ef)
+    if not np.isnan(eo):
+        m.m_oo += eo * eo
+    m.old_outlet, m.old_inlet, m.old_flow = m.quick_outlet, m.quick_inlet, m.quick_flow
+    m.quick_outlet, m.quick_inlet, m.quick_flow = outlet, inlet, flow
+    w = 0.0 if np.isnan(m.slow_outlet) else outlet - m.slow_outlet
+    m.slow_outlet = outlet if np.isnan(m.slow_outlet) else m.slow_outlet + 0.2 * w
+    _follow_cycle(m, w, step, arm)
+
+
+@njit(cache=True)  # type: ignore[misc]
+def _close(m, t):  # type: ignore[no-untyped-def]
     nan = np.nan
     t.outlet_kpa = m.outlet_sum / m.outlet_n if m.outlet_n > 0 else nan
     t.inlet_kpa = m.inlet_sum / m.inlet_n if m.inlet_n > 0 else nan
@@ -201,14 +216,12 @@ def _close(m, t, fine):  # type: ignore[no-untyped-def]
     t.command_kpa = m.command_sum / m.command_n if m.command_n > 0 else nan
     t.neighbour_kpa = m.neighbour_sum / m.neighbour_n if m.neighbour_n > 0 else nan
     t.n_valid = m.outlet_n
-    # the second difference of independent samples holds 1 + 4 + 1 times the variance of one
-    share = 1.0 if fine else 1.0 / 6.0
-    t.outlet_move = np.sqrt(share * m.m_oo / m.n_move) if m.n_move > 0 else nan
-    t.inlet_move = np.sqrt(share * m.m_ii / m.n_inlet_move) if m.n_inlet_move > 0 else nan
-    t.flow_move = np.sqrt(share * m.m_ff / m.n_flow_move) if m.n_flow_move > 0 else nan
-    t.with_flow = share * m.m_of / m.n_flow_move if m.n_flow_move > 0 else nan
-    t.with_inlet = share * m.m_oi / m.n_inlet_move if m.n_inlet_move > 0 else nan
-    t.inlet_with_flow = share * m.m_if / m.n_inlet_move if m.n_inlet_move > 0 else nan
+    t.outlet_move = np.sqrt(m.m_oo / m.n_move) if m.n_move > 0 else nan
+    t.outlet_edge = m.q_oo / m.n_move if m.n_move > 0 else nan
+    t.inlet_edge = m.m_ii / m.n_inlet_move if m.n_inlet_move > 0 else nan
+    t.flow_edge = m.m_ff / m.n_flow_move if m.n_flow_move > 0 else nan
+    t.with_flow = m.m_of / m.n_flow_move if m.n_flow_move > 0 else nan
+    t.with_inlet = m.m_oi / m.n_inlet_move if m.n_inlet_move > 0 else nan
     t.cycles = m.cycles
     t.period_s = m.period_s
     t.swing_kpa = m.swing
@@ -220,7 +233,7 @@ def _close(m, t, fine):  # type: ignore[no-untyped-def]
     m.outlet_sum = m.inlet_sum = m.flow_sum = m.command_sum = m.neighbour_sum = 0.0
     m.outlet_n = m.inlet_n = m.flow_n = m.command_n = m.neighbour_n = 0.0
     m.n_move = m.n_flow_move = m.n_inlet_move = 0.0
-    m.m_oo = m.m_ii = m.m_ff = m.m_of = m.m_oi = m.m_if = 0.0
+    m.m_oo = m.q_oo = m.m_ii = m.m_ff = m.m_of = m.m_oi = 0.0
     m.spikes = m.implausible = 0.0
     m.samples = 0.0
 
@@ -229,7 +242,8 @@ def _close(m, t, fine):  # type: ignore[no-untyped-def]
 def _condense(outlet, inlet, flow, command, neighbour, step, per_tick, arm, spike, memory, ticks):  # type: ignore[no-untyped-def]
     m = memory[0]
     fine = per_tick > 1
-    alpha = 1.0 - np.exp(-step / SLOW_FILTER_S)
+    slow = 1.0 - np.exp(-step / SLOW_FILTER_S)
+    quick = 1.0 - np.exp(-step / max(QUICK_FILTER_S, QUICK_SAMPLES * step))
     k = 0
     for i in range(outlet.shape[0]):
         o, p, q = outlet[i], inlet[i], flow[i]
@@ -265,10 +279,13 @@ def _condense(outlet, inlet, flow, command, neighbour, step, per_tick, arm, spik
         if not np.isnan(neighbour[i]):
             m.neighbour_sum += neighbour[i]
             m.neighbour_n += 1
-        _move(m, fine, alpha, o, p, q, step, arm)
+        if fine:
+            _move_fine(m, slow, quick, o, p, q, step, arm)
+        else:
+            _move_coarse(m, o, p, q, step, arm)
         m.samples += 1
         if m.samples >= per_tick:
-            _close(m, ticks[k], fine)
+            _close(m, ticks[k])
             k += 1
     return k
 

@@ -9,7 +9,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from steadyhead.proving_plant.draw import Ranges as DesignRanges
-from steadyhead.proving_plant.draw import Span
+
+Span = tuple[float, float]
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +96,9 @@ EVALUATION = Ranges(
         storage_ratio=(4.0, 18.0),
         impedance_share=(0.22, 0.65),
         liveliness=(1.8, 5.0),
+        lively_lag_s=(0.8, 6.0),
+        lively_main_s=(0.8, 7.0),
+        lively_impedance_share=(0.4, 1.0),
         leakage_share=(0.03, 0.35),
         leakage_power=(0.5, 1.5),
         pressure_share=(0.05, 0.7),
