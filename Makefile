@@ -57,7 +57,7 @@ samples: $(VENV)/.package
 		$(BIN)/python -m steadyhead.proving_plant.sample_utility sample_logs)
 
 evaluate: $(VENV)/.tools
-	$(call step,running the development and evaluation cases,$(BIN)/python -m steadyhead.trials)
+	$(call step,running the development and evaluation cases,$(BIN)/python -m steadyhead.trials evaluate)
 
 bench: $(VENV)/.tools
 	$(call step,measuring speed,$(BIN)/python -m benchmarks)

@@ -40,6 +40,15 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
+def scatter_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
+    """Peak to peak of a sine with the scatter seen, less where outlet and flow hardly move together."""
+    swing = RMS_TO_SWING * s.move_kpa
+    if not lim.has_flow:
+        return swing
+    return swing * min(max((s.with_flow - 0.5 * TOGETHER) / (2.0 * TOGETHER), 0.0), 1.0)
+
+
+@njit(cache=True)  # type: ignore[misc]
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for hunting: 1 means raise. Size is peak to peak [kPa]; kind 1 resolved, 2 raised scatter."""
     claim = False
@@ -50,7 +59,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         if regular and s.swing_kpa > lim.hunting_share * lim.set_kpa:
             claim, size, kind = True, s.swing_kpa, 1.0
         elif lim.step_s > ALWAYS_RESOLVED_S and s.n_moves >= 8 and s.move_kpa > LEAST_RATIO * lim.move_kpa:
-            swing = RMS_TO_SWING * s.move_kpa
+            swing = scatter_swing_kpa(s, lim)
             if swing > lim.scatter_share * lim.set_kpa:
                 claim, size, kind = True, swing, 2.0
         claim = claim and not comes_from_outside(s, lim)

@@ -77,7 +77,9 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
         return True
     if c == SENSOR:
         # a number can be off by a unit factor, or inlet below outlet, or flow zero, for reasons already named
-        if held[SENSOR].kind < sensor_fault.SCALED and held[SENSOR].kind != sensor_fault.SWAPPED:
+        if held[SENSOR].kind == sensor_fault.SPIKING:
+            return held[HUNTING].active == 0 and held[HUNTING].stands == 0
+        if held[SENSOR].kind <= sensor_fault.SWAPPED:
             return True
         for other in _DEPARTURES:
             if held[other].active > 0:
@@ -136,8 +138,8 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
         if hunting.is_regular(s, lim):
             day[1] = max(day[1], s.swing_kpa / lim.set_kpa)
         if s.n_moves >= 8:
-            day[2] = max(day[2], hunting.RMS_TO_SWING * s.move_kpa / lim.set_kpa)
-    if s.drift_age_s > 6 * 3600.0 and s.slow_corr > slow_response.LEAST_CORRELATION:
+            day[2] = max(day[2], hunting.scatter_swing_kpa(s, lim) / lim.set_kpa)
+    if s.drift_age_s > slow_response.LEAST_AGE_S:
         day[3] = max(day[3], s.slow_share)
 
 

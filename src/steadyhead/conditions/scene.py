@@ -21,6 +21,8 @@ DRIFT_S = 7200.0
 CLASS_S = 5400.0
 AWAY_SHARE = 0.025  # of set: more than droop and noise leave unexplained, less than the mild limit of 5 %
 N_FEATURES = 5
+FIXED = 0.35  # common share of movement above which the opening counts as fixed or too slow
+HELD = 0.2  # below which the outlet is held whatever the flow does
 
 
 class Gains(NamedTuple):
@@ -181,7 +183,8 @@ SCENE = np.dtype(
         ("h_hour", "f8"),
         ("novel", "f8"),  # squared distance of the last whole hour over its limit
         ("novel_hours", "f8"),
-        ("ring", "f8", (RING_TICKS,)),
+        ("ring", "f8", (RING_TICKS,)),  # departures while regulating, and their times
+        ("ring_s", "f8", (RING_TICKS,)),
         ("ring_n", "f8"),
     ]
 )
@@ -239,9 +242,9 @@ def _window(s, lim):  # type: ignore[no-untyped-def]
         return
     s.fixed = 1.0 - s.v_d / (s.v_x + s.v_y + 1e-12)
     noise = lim.tick_kpa * lim.tick_kpa
-    if s.fixed > 0.5 and s.v_o > 6.0 * noise:
+    if s.fixed > FIXED and s.v_o > 6.0 * noise:
         s.is_fixed = 1.0
-    if s.fixed < 0.25 and s.v_x * 4.0 * dp * dp > 9.0 * noise:
+    if s.fixed < HELD and s.v_x * 4.0 * dp * dp > 9.0 * noise:
         s.is_regulating = 1.0
 
 
@@ -282,7 +285,11 @@ def _movement(s, t, lim):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)  # type: ignore[misc]
 def _lag(s, lim):  # type: ignore[no-untyped-def]
-    """Does the outlet sag whenever demand has just risen? Regression of departure on recent change of flow."""
+    """How far the outlet strays for the changes of demand it has to answer.
+
+    Root mean square of the departure about its own slow mean, over that of flow about its mean of ten
+    minutes: a valve that answers slowly strays further for the same demand.
+    """
     if np.isnan(s.flow_lps) or s.near_zero > 0:
         return
     if np.isnan(s.flow_slow):
@@ -293,12 +300,14 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
     if s.starved > 0:
         return
     r = s.departure_kpa - (0.0 if np.isnan(s.drift) else s.drift * lim.set_kpa)
+    # one wild hour must not fill the memory
+    r = min(max(r, -0.15 * lim.set_kpa), 0.15 * lim.set_kpa)
     g = lim.gains.lag
     s.s_zz += g * (z * z - s.s_zz)
     s.s_rz += g * (r * z - s.s_rz)
     s.s_rr += g * (r * r - s.s_rr)
     if s.s_zz > 0 and s.s_rr > 0:
-        s.slow_share = -s.s_rz / s.s_zz * lim.change_lps / lim.set_kpa
+        s.slow_share = np.sqrt(s.s_rr / s.s_zz) * lim.change_lps / lim.set_kpa
         s.slow_corr = -s.s_rz / np.sqrt(s.s_zz * s.s_rr)
 
 
@@ -396,13 +405,14 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
 @njit(cache=True)  # type: ignore[misc]
 def _departures(s, lim):  # type: ignore[no-untyped-def]
     d = s.departure
-    s.ring[int(s.ring_n) % RING_TICKS] = d
-    s.ring_n += 1
     if np.isnan(s.fast):
         s.fast = d
     s.fast += lim.gains.fast * (d - s.fast)
     regulating = s.near_zero == 0 and s.starved == 0
     if regulating:
+        s.ring[int(s.ring_n) % RING_TICKS] = d
+        s.ring_s[int(s.ring_n) % RING_TICKS] = s.time_s
+        s.ring_n += 1
         clipped = d
         if np.isnan(s.drift):
             s.drift = 0.0
@@ -448,11 +458,12 @@ def transition(s, level):  # type: ignore[no-untyped-def]
         if sign * s.ring[(newest - back) % RING_TICKS] > 0.75 * size:
             there = back
             break
-    took = (quiet - there) * s.tick_s
+    there_s = s.ring_s[(newest - there) % RING_TICKS]
+    took = there_s - s.ring_s[(newest - quiet) % RING_TICKS]
     first, last = 0.0, 0.0
     third = max(1, (there + 1) // 3)
     for back in range(third):
         last += s.ring[(newest - back) % RING_TICKS]
         first += s.ring[(newest - (there - back)) % RING_TICKS]
     change = abs(last - first) / third / size
-    return took, there * s.tick_s, change
+    return took, s.ring_s[newest % RING_TICKS] - there_s, change

@@ -148,14 +148,13 @@ def _hunting(s: Seen) -> Telling:
 
 
 def _slow(s: Seen) -> Telling:
-    sag = s.number("slow_share") * s.set_kpa
+    stray = s.number("slow_share") * s.set_kpa
     return Telling(
-        {"sag_kpa": sag, "sag_share": sag / s.set_kpa},
+        {"stray_kpa": stray, "stray_share": stray / s.set_kpa},
         (
-            f"When demand rises by {s.lps(s.profile.rhythm.change_lps)} within ten minutes the outlet sags "
-            f"{s.kpa(sag)} ({percent(sag / s.set_kpa)} of set) and comes back later; the same upwards when it falls.",
-            f"Departure and change of demand go together (correlation {s.number('slow_corr'):.2f}); limit for this "
-            f"station {percent(s.profile.thresholds.slow_share)} of set.",
+            f"For a usual change of demand of {s.lps(s.profile.rhythm.change_lps)} within ten minutes the outlet "
+            f"now strays {s.kpa(stray)} ({percent(stray / s.set_kpa)} of set) and then comes back.",
+            f"The limit for this station, from its own history, is {percent(s.profile.thresholds.slow_share)} of set.",
         ),
     )
 

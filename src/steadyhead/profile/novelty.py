@@ -28,7 +28,10 @@ def learn_novelty(hours: FloatArray, false_per_year: float) -> Novelty | None:
     scale = np.array([max(robust_spread(hours[:, i]), LEAST_SPREAD[i]) for i in range(hours.shape[1])])
     z = np.clip((hours - center) / scale, -12, 12)
     inner = z[np.argsort((z**2).sum(axis=1))[: int(TRIM * len(z))]]
-    precision = LedoitWolf(assume_centered=True).fit(inner).precision_
+    covariance = LedoitWolf(assume_centered=True).fit(inner).covariance_
+    # a feature that hardly moved in the span may not make a small move of it unfamiliar
+    widen = np.maximum(1.0, 1.0 / np.sqrt(np.diag(covariance)))
+    precision = np.linalg.inv(covariance * np.outer(widen, widen))
     distance = np.einsum("ij,jk,ik->i", z, precision, z)
     whole = len(distance) // 24
     daily = distance[: whole * 24].reshape(whole, 24).max(axis=1)

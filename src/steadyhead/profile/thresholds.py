@@ -12,7 +12,7 @@ SHARES = 5  # drift, regular oscillation, scatter, slow response, novelty share 
 DRIFT = (0.014, 0.035)
 HUNTING = (0.022, 0.12)
 SCATTER = (0.02, 0.30)
-SLOW = (0.02, 0.10)
+SLOW = (0.006, 0.10)
 
 
 def daily_tail(daily: FloatArray, per_year: float) -> float:

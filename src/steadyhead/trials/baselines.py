@@ -139,17 +139,18 @@ def matrix_profile(run: CaseRun) -> Track:
     """Distance of the last six hours' shape to its nearest neighbour in the learning span."""
     import stumpy
 
-    return _matrix_profile(run, stumpy.stump)
+    return distance_track(run, stumpy.stump)
 
 
 def matrix_profile_plain(run: CaseRun) -> Track:
     """The same without z-normalisation, so that level counts too."""
     import stumpy
 
-    return _matrix_profile(run, stumpy.aamp)
+    return distance_track(run, stumpy.aamp)
 
 
-def _matrix_profile(run: CaseRun, join: Callable[..., FloatArray]) -> Track:
+def distance_track(run: CaseRun, join: Callable[..., FloatArray]) -> Track:
+    """Distances found by ``join``, which takes what ``stumpy.stump`` takes; known only when a window has ended."""
     _, before = _quarters(run.learning)
     end_s, now = _quarters(run.judged)
     learned, judged = _filled(before["outlet_kpa"]), _filled(now["outlet_kpa"])
@@ -157,7 +158,6 @@ def _matrix_profile(run: CaseRun, join: Callable[..., FloatArray]) -> Track:
     usual = float(np.quantile(own[np.isfinite(own)], HIGH))
     found = join(judged, PATTERN_QUARTERS, learned, ignore_trivial=False)
     values = np.full(len(judged), np.nan)
-    # A distance belongs to the end of its six hours: only then is it known.
     values[PATTERN_QUARTERS - 1 :] = np.asarray(found[:, 0], dtype=np.float64) / max(usual, 1e-9)
     return Track(end_s, values)
 
@@ -219,7 +219,7 @@ def tuned_margin(tracks: Sequence[Track], outcomes: Sequence[Outcome], most_per_
     while low < high:
         middle = (low + high) // 2
         count = sum(len(episodes(t, float(values[middle]))) for t in healthy)
-        low, high = (low, middle) if count <= most_per_year * years else (middle + 1, high)
+        low, high = (low, middle) if count <= most_per_year * years + 1e-9 else (middle + 1, high)
     return float(values[low])
 
 

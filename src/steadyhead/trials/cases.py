@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from steadyhead.errors import PlantError
+from steadyhead.profile.known import Known
 from steadyhead.proving_plant import (
     District,
     Event,
@@ -26,7 +27,6 @@ from steadyhead.proving_plant import (
     SmallValve,
     StationDesign,
 )
-from steadyhead.profile.known import Known
 from steadyhead.trials.ranges import SETS
 
 HERE = Path(__file__).parent

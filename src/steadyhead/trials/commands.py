@@ -7,6 +7,7 @@ from pathlib import Path
 import click
 
 from steadyhead.trials.draw import draw_set
+from steadyhead.trials.evaluate import evaluate
 from steadyhead.trials.ranges import SETS
 from steadyhead.trials.run import run_set
 
@@ -43,3 +44,14 @@ def draw(name: str, cache: Path, jobs: int, only: str) -> None:
 def run(name: str, cache: Path, jobs: int, only: str, any_plant: bool, quiet: bool) -> None:
     """Learn, judge and score one set; a line per case goes to <cache>/<set>.csv."""
     run_set(name, cache, jobs=jobs, only=only, any_plant=any_plant, quiet=quiet)
+
+
+@main.command(name="evaluate")
+@cache_option
+@jobs_option
+@click.option("--page", type=click.Path(dir_okay=False, path_type=Path), default=Path("docs/evaluation.md"),
+              show_default=True, help="Where the page of results is written.")  # fmt: skip
+@click.option("--baselines/--no-baselines", default=True, show_default=True, help="Also run what to compare with.")
+def evaluate_command(cache: Path, jobs: int, page: Path, baselines: bool) -> None:
+    """Measure both sets and the baselines, print the tables and write the page."""
+    evaluate(cache, page, jobs, with_baselines=baselines)

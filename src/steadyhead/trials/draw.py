@@ -287,7 +287,8 @@ def _missed_by(condition: str, reached: str, slot: Slot) -> int | None:
 
 def is_sound(twin: PlantRun) -> bool:
     """Whether a station with nothing wrong holds its set and does not hunt: no oscillation of 3 % for 20 minutes,
-    and at most one minute in a thousand off by more than 6 %, nights without flow apart."""
+    and at most one minute in a thousand off by more than 6 %, nights without flow apart.
+    """
     m = twin.minutes
     swinging = (m.swing_kpa > 0.03 * m.set_kpa) & (m.beat_share > LINE_SHARE)
     runs = np.convolve(swinging.astype(float), np.ones(20), "valid")

@@ -1,0 +1,136 @@
+"""Both sets and the baselines, and the page that shows them."""
+
+from __future__ import annotations
+
+import datetime as dt
+import importlib.metadata
+from dataclasses import dataclass
+from pathlib import Path
+
+import click
+import numpy as np
+
+from steadyhead.files import write_atomically
+from steadyhead.trials import baselines
+from steadyhead.trials.cases import DAY_S, Case, load_cases
+from steadyhead.trials.page import page
+from steadyhead.trials.ranges import SETS
+from steadyhead.trials.run import watched
+from steadyhead.trials.runs import plant_version
+from steadyhead.trials.score import (
+    YEAR_S,
+    Rate,
+    Scores,
+    Share,
+    alerts_within,
+    false_alerts,
+    healthy_time_s,
+    is_found,
+    score,
+)
+from steadyhead.trials.table import summary
+from steadyhead.trials.watch import Outcome
+from steadyhead.types import VALVE_CONDITIONS
+
+
+@dataclass(frozen=True, slots=True)
+class Noticed:
+    """What a detector that names nothing can be judged on.
+
+    margin : tuned on the development set; NaN for Steadyhead
+    delay_h : median from the effect passing its mild limit to the first alert, clear and mild together
+    """
+
+    name: str
+    margin: float
+    clear: Share
+    mild: Share
+    false_alerts: Rate
+    delay_h: float
+    lookalikes: Share
+
+
+@dataclass(frozen=True, slots=True)
+class Measured:
+    """One set's figures."""
+
+    name: str
+    cases: list[Case]
+    scores: Scores
+    noticed: list[Noticed]
+
+
+def evaluate(cache: Path, page_path: Path, jobs: int, *, with_baselines: bool = True) -> list[Measured]:
+    """Measure both sets, print the tables, and write the page."""
+    cases = {name: load_cases(name) for name in SETS}
+    outcomes = {name: watched(own, cache, jobs) for name, own in cases.items()}
+    scores = {name: score(own) for name, own in outcomes.items()}
+    noticed = {name: [noticed_of("Steadyhead", float("nan"), own)] for name, own in outcomes.items()}
+    if with_baselines:
+        tracks = {name: baselines.tracks_of(own, cache, jobs) for name, own in cases.items()}
+        target = scores["development"].false_alerts.per_year
+        for detector in baselines.DETECTORS:
+            own = [t[detector] for t in tracks["development"]]
+            margin = baselines.tuned_margin(own, outcomes["development"], target)
+            for name in SETS:
+                alerts = baselines.as_outcomes([t[detector] for t in tracks[name]], outcomes[name], margin)
+                noticed[name].append(noticed_of(detector, margin, alerts))
+    measured = [Measured(name, cases[name], scores[name], noticed[name]) for name in SETS]
+    for m in measured:
+        click.echo(summary(m.name, m.scores))
+        click.echo(noticed_text(m.noticed))
+    write_atomically(page_path, page(measured, facts(outcomes)))
+    click.echo(f"written to {page_path}")
+    return measured
+
+
+def noticed_of(name: str, margin: float, outcomes: list[Outcome]) -> Noticed:
+    """Found shares, false alerts, delay and look-alikes alarmed, whatever the alerts are called."""
+    four = [o for o in outcomes if o.case.group == "fault" and o.truth.condition in VALVE_CONDITIONS]
+    lookalikes = [o for o in outcomes if o.case.group == "lookalike"]
+    delays = [
+        (alerts_within(o)[0].raised_s - o.truth.passed_s) / 3600.0
+        for o in four
+        if o.truth.passed_s is not None and is_found(o)
+    ]
+    years = sum(healthy_time_s(o) for o in outcomes) / YEAR_S
+    return Noticed(
+        name,
+        margin,
+        _found([o for o in four if o.truth.severity == "clear"]),
+        _found([o for o in four if o.truth.severity == "mild"]),
+        Rate(len(false_alerts(outcomes)), years),
+        float(np.median(delays)) if delays else float("nan"),
+        _found(lookalikes),
+    )
+
+
+def _found(outcomes: list[Outcome]) -> Share:
+    return Share(sum(is_found(o) for o in outcomes), len(outcomes))
+
+
+def noticed_text(noticed: list[Noticed]) -> str:
+    """The comparison for a terminal."""
+    lines = ["  detector: clear found, mild found, false alerts a year, median delay, look-alikes alarmed (margin)"]
+    lines += [
+        f"    {n.name:<24} {n.clear.hits:>3}/{n.clear.of} {n.mild.hits:>3}/{n.mild.of} "
+        f"{n.false_alerts.per_year:6.2f} {n.delay_h:8.2f} h {n.lookalikes.hits:>4}/{n.lookalikes.of}  ({n.margin:.3g})"
+        for n in noticed
+    ]
+    return "\n".join(lines)
+
+
+def facts(outcomes: dict[str, list[Outcome]]) -> dict[str, str]:
+    """When, with what, and on how much."""
+    out = {
+        "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
+        "plant": plant_version(),
+        "versions": ", ".join(
+            f"{name} {importlib.metadata.version(name)}" for name in ("numpy", "scikit-learn", "stumpy", "numba")
+        ),
+    }
+    for name, own in outcomes.items():
+        days = sum(o.case.learn_days + o.case.test_days for o in own)
+        rows = sum((o.case.learn_days + o.case.test_days) * DAY_S // o.case.interval_s for o in own)
+        out[f"{name} size"] = f"{len(own)} cases, {days / 365.25:.1f} station-years, {rows / 1e6:.1f} million rows"
+    return out
