@@ -20,7 +20,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     claim = False
     if s.near_zero > 0 and not np.isnan(s.way):
         least = max(WAY_SHARE, 1.4 * lim.way_high)
-        rise = s.outlet_kpa - lim.lock_up_kpa
+        rise = s.outlet_kpa - s.lock_kpa
         above = rise > max(4.0 * lim.tick_kpa, 0.01 * lim.set_kpa)
         held = not np.isnan(s.neighbour_kpa) and abs(s.outlet_kpa - s.neighbour_kpa) < 0.03 * lim.set_kpa
         by_day = 7.0 <= s.hour_local < 19.0

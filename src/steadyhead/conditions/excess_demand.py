@@ -14,9 +14,10 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for excess demand: 1 means raise. Size is flow over the usual of this hour [L/s]."""
     claim = False
     if lim.has_flow and s.flow_lps > 0:
-        over = s.flow_lps - s.flow_usual_lps
-        unusual = s.flow_lps > OVER_HIGH * s.flow_high_lps and over > 0.4 * lim.daily_mean_lps
-        beyond = s.flow_lps > 1.2 * lim.highest_lps
+        growth = max(s.growth, 1.0)
+        over = s.flow_lps - growth * s.flow_usual_lps
+        unusual = s.flow_lps > OVER_HIGH * growth * s.flow_high_lps and over > 0.4 * lim.daily_mean_lps
+        beyond = s.flow_lps > 1.2 * growth * lim.highest_lps
         claim = unusual or beyond
     hold(own, claim, s.flow_lps - s.flow_usual_lps, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 900.0, 3.0)

@@ -104,11 +104,15 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     for other in _DEPARTURES:
         if other != c and held[other].active > 0:
             return False
+    if c == SLOW and abs(s.fast) > lim.enter_share:
+        return False
     if c == DRIFT or c == SLOW:
         for other in (CREEP, OPEN, CLOSE, SET, STARVED, EXCESS, HELD_SHUT, HUNTING):
             if held[other].active > 0 or (held[other].stands > 0 and support[other] > 0.2):
                 return False
     if c == OPEN:
+        return held[EXCESS].stands == 0
+    if c == STARVED:
         return held[EXCESS].stands == 0
     if c == SET:
         return held[OPEN].stands == 0 and held[CLOSE].stands == 0

@@ -22,6 +22,7 @@ CLASS_S = 5400.0
 AWAY_SHARE = 0.025  # of set: more than droop and noise leave unexplained, less than the mild limit of 5 %
 N_FEATURES = 5
 FIXED = 0.35  # common share of movement above which the opening counts as fixed or too slow
+FIXED_NOW = 0.6  # the same from tick to tick, where the lag of a working valve shows as well
 HELD = 0.2  # below which the outlet is held whatever the flow does
 
 
@@ -38,6 +39,7 @@ class Gains(NamedTuple):
     spikes: float
     implausible: float
     inlet: float
+    growth: float
 
 
 def gains(tick_s: float) -> Gains:
@@ -57,6 +59,7 @@ def gains(tick_s: float) -> Gains:
         spikes=gain(6 * 3600.0, 6.0),
         implausible=gain(900.0, 3.0),
         inlet=gain(6 * 3600.0, 6.0),
+        growth=gain(24 * 3600.0, 24.0),
     )
 
 
@@ -69,7 +72,7 @@ class Limits(NamedTuple):
     kv_typical: float
     min_differential_kpa: float
     near_zero_lps: float
-    lock_up_kpa: float
+    lock_rise_kpa: float
     lock_known: bool
     way_high: float
     tick_kpa: float
@@ -143,6 +146,14 @@ SCENE = np.dtype(
         ("v_y", "f8"),
         ("v_d", "f8"),
         ("v_o", "f8"),
+        ("l_x", "f8"),
+        ("l_y", "f8"),
+        ("l_o", "f8"),
+        ("u_x", "f8"),
+        ("u_y", "f8"),
+        ("u_d", "f8"),
+        ("u_o", "f8"),
+        ("fixed_now", "f8"),  # the same from one tick to the next
         ("fixed", "f8"),  # share of movement explained by a valve that does not move
         ("is_fixed", "f8"),
         ("is_regulating", "f8"),
@@ -162,8 +173,10 @@ SCENE = np.dtype(
         ("swing_kpa", "f8"),
         ("missing_s", "f8"),
         ("zero_s", "f8"),
+        ("lock_kpa", "f8"),  # learned outlet when shut, at this hour's set pressure
         ("way", "f8"),
         ("night_way", "f8"),
+        ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
         ("flow_slow", "f8"),
         ("s_zz", "f8"),
         ("s_rz", "f8"),
@@ -197,6 +210,7 @@ def new_scene() -> NDArray[Any]:
         scene[name] = np.nan
     scene["ring"] = np.nan
     scene["h_hour"] = -1
+    scene["growth"] = 1.0
     return scene
 
 
@@ -221,6 +235,8 @@ def _window(s, lim):  # type: ignore[no-untyped-def]
     if np.isnan(s.w_x) or (away and s.away == 0):
         s.w_x, s.w_y, s.w_o = x, y, o
         s.v_x = s.v_y = s.v_d = s.v_o = 0.0
+        s.u_x = s.u_y = s.u_d = s.u_o = 0.0
+        s.l_x, s.l_y, s.l_o = x, y, o
         s.w_n = 1
         s.away = 1.0 if away else 0.0
         return
@@ -238,11 +254,20 @@ def _window(s, lim):  # type: ignore[no-untyped-def]
     s.v_y = keep * (s.v_y + g * ey * ey)
     s.v_d = keep * (s.v_d + g * (ex - ey) * (ex - ey))
     s.v_o = keep * (s.v_o + g * eo * eo)
+    dx, dy, do = x - s.l_x, y - s.l_y, o - s.l_o
+    s.l_x, s.l_y, s.l_o = x, y, o
+    s.u_x = keep * s.u_x + g * dx * dx
+    s.u_y = keep * s.u_y + g * dy * dy
+    s.u_d = keep * s.u_d + g * (dx - dy) * (dx - dy)
+    s.u_o = keep * s.u_o + g * do * do
     if s.w_n < 3:
         return
+    s.fixed_now = 1.0 - s.u_d / (s.u_x + s.u_y + 1e-12)
     s.fixed = 1.0 - s.v_d / (s.v_x + s.v_y + 1e-12)
     noise = lim.tick_kpa * lim.tick_kpa
-    if s.fixed > FIXED and s.v_o > 6.0 * noise:
+    by_level = s.fixed > FIXED and s.v_o > 6.0 * noise
+    by_step = s.w_n >= 6 and s.fixed_now > FIXED_NOW and s.u_o > 6.0 * noise
+    if by_level or by_step:
         s.is_fixed = 1.0
     if s.fixed < HELD and s.v_x * 4.0 * dp * dp > 9.0 * noise:
         s.is_regulating = 1.0
@@ -380,6 +405,9 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
     s.known = 0.0 if missing or np.isnan(expected) else 1.0
     s.missing_s = s.missing_s + s.tick_s if missing and t.implausible == 0 else 0.0
     s.near_zero = 1.0 if s.flow_lps <= lim.near_zero_lps else 0.0
+    if s.flow_usual_lps > 0.2 * lim.daily_mean_lps and s.flow_lps == s.flow_lps:
+        ratio = min(max(s.flow_lps / s.flow_usual_lps, 0.5), 2.0)
+        s.growth += lim.gains.growth * (ratio - s.growth)
     s.zero_s = s.zero_s + s.tick_s if s.near_zero > 0 else (s.zero_s if np.isnan(s.flow_lps) else 0.0)
     s.departure_kpa = t.outlet_kpa - expected
     s.departure = s.departure_kpa / lim.set_kpa
@@ -426,8 +454,9 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
             s.low_class += lim.gains.low_class * (d - s.low_class)
             s.low_class_at_s = s.time_s
     s.way = np.nan
-    if s.near_zero > 0 and lim.lock_known and s.inlet_kpa > lim.lock_up_kpa + 1.0:
-        s.way = (s.outlet_kpa - lim.lock_up_kpa) / (s.inlet_kpa - lim.lock_up_kpa)
+    s.lock_kpa = s.set_now_kpa + lim.lock_rise_kpa if lim.lock_known else s.expected_kpa
+    if s.near_zero > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + 1.0:
+        s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
         night = s.hour_local < 6 or s.hour_local >= 22
         if night:
             s.night_way = max(s.way, s.night_way * (1.0 - s.tick_s / 86400.0))

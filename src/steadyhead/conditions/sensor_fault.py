@@ -43,7 +43,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         return 0.0
     if s.near_zero > 0 and s.zero_s > wait(s.tick_s, 1800.0, 4.0):
         healthy = abs(s.departure) < 0.012 and s.zero_share < 0.01
-        if healthy and not (s.outlet_kpa > lim.lock_up_kpa - lim.tick_kpa and lim.lock_known):
+        if healthy and not (s.outlet_kpa > s.lock_kpa - lim.tick_kpa and lim.lock_known):
             return 7.0
     if np.isnan(s.inlet_kpa):
         return 0.0

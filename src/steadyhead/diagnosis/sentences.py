@@ -89,10 +89,10 @@ def _creep(s: Seen) -> Telling:
     way = s.number("way")
     lock = s.profile.lock_up
     return Telling(
-        {"way_share": way, "rise_kpa": s.number("outlet_kpa") - lock.lock_up_kpa},
+        {"way_share": way, "rise_kpa": s.number("outlet_kpa") - s.number("lock_kpa")},
         (
             f"With no flow for {duration_text(s.number('zero_s'))} the outlet has risen from lock-up "
-            f"{s.kpa(lock.lock_up_kpa)} to {s.kpa(s.number('outlet_kpa'))}: {percent(way)} of the way to the inlet "
+            f"{s.kpa(s.number('lock_kpa'))} to {s.kpa(s.number('outlet_kpa'))}: {percent(way)} of the way to the inlet "
             f"at {s.kpa(s.number('inlet_kpa'))}.",
             f"In {lock.closed_nights} closed periods learned, the highest was {percent(lock.way_high)} of the way.",
         ),
@@ -297,7 +297,7 @@ def facts(change: Change, profile: Profile) -> dict[str, float]:
         "step_s": float(profile.step_s),
     }
     if profile.lock_up.closed_nights:
-        numbers["lock_up_kpa"] = profile.lock_up.lock_up_kpa
+        numbers["lock_up_kpa"] = float(scene["lock_kpa"])
     if change.condition == "creep":
         numbers["closed_from_s"] = change.at_s - float(scene["zero_s"])
         numbers["closed_to_s"] = float(change.at_s)

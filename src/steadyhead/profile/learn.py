@@ -149,9 +149,9 @@ def _relations(readings: Readings, s: Span, known: Known, rough_kpa: float) -> P
         set_now = np.full(len(s.keep), set_pressure.typical_kpa)
     near = regulating & (np.abs(s.outlet_kpa - set_now) < NEAR_SET * set_pressure.typical_kpa)
     lock_up = (
-        learn_lock_up(s, shut, cutoff_lps, set_pressure.typical_kpa, has_inlet)
+        learn_lock_up(s, shut, cutoff_lps, set_now, has_inlet)
         if has_flow
-        else LockUp(0, set_pressure.typical_kpa, 0.0, 0.0)
+        else LockUp(0, 0.0, 0.0, 0.0, 0.0)
     )
     droop = learn_droop(s, near, set_now, has_inlet, has_flow)
     profile = Profile(

@@ -23,7 +23,7 @@ def limits(profile: Profile) -> Limits:
         kv_typical=profile.kv.typical_m3h,
         min_differential_kpa=profile.kv.min_differential_kpa,
         near_zero_lps=profile.lock_up.cutoff_lps if profile.has_flow else -1.0,
-        lock_up_kpa=profile.lock_up.lock_up_kpa,
+        lock_rise_kpa=profile.lock_up.rise_kpa,
         lock_known=profile.lock_up.closed_nights > 0,
         way_high=profile.lock_up.way_high,
         tick_kpa=profile.scatter.tick_kpa,

@@ -67,12 +67,14 @@ class LockUp:
     """Outlet when the station is shut.
 
     closed_nights : number of closed periods of 20 min or more met; 0 means lock-up was never seen
-    lock_up_kpa : typical outlet then; way_high : highest share of the way to the inlet met in them
+    lock_up_kpa : typical outlet then; rise_kpa : the same over the set pressure of the hour
+    way_high : highest share of the way from lock-up to the inlet met in them
     cutoff_lps : flow at or below which the station counts as shut
     """
 
     closed_nights: int
     lock_up_kpa: float
+    rise_kpa: float
     way_high: float
     cutoff_lps: float
 

@@ -9,6 +9,7 @@ from steadyhead.profile.setpoint import group_quantile
 from steadyhead.profile.span import Span, block_means, thinned
 
 HOURS = 168
+LEAST_WEEKS_S = 13 * 86400
 
 
 def learn_rhythm(span: Span, cutoff_lps: float) -> Rhythm:
@@ -22,6 +23,8 @@ def learn_rhythm(span: Span, cutoff_lps: float) -> Rhythm:
     coarse = block_means(flow, size)
     hour = span.quarter[: len(coarse) * size : size] // 4
     fine = np.isfinite(coarse)
+    if fine.sum() * size * span.ticks.tick_s < LEAST_WEEKS_S:
+        hour = hour % 24  # too short to tell a Saturday from a Monday
     usual = _by_hour(coarse[fine], hour[fine], 0.5)
     high = _by_hour(coarse[fine], hour[fine], 0.98)
     zero_share = _by_hour_mean((coarse[fine] <= cutoff_lps).astype(np.float64), hour[fine])
@@ -30,12 +33,18 @@ def learn_rhythm(span: Span, cutoff_lps: float) -> Rhythm:
     change = np.abs(change[np.isfinite(change)])
     return Rhythm(
         usual_lps=usual,
-        high_lps=high,
+        high_lps=_with_neighbours(high),
         zero_share=zero_share,
         highest_lps=float(np.quantile(sample, 0.999)),
         daily_mean_lps=float(sample.mean()),
         change_lps=float(np.quantile(change, 0.95)) if len(change) else 0.0,
     )
+
+
+def _with_neighbours(hours: tuple[float, ...]) -> tuple[float, ...]:
+    """Highest of each hour and the ones beside it: people are not punctual."""
+    values = np.asarray(hours)
+    return tuple(float(v) for v in np.maximum(values, np.maximum(np.roll(values, 1), np.roll(values, -1))))
 
 
 def _pooled(hour: np.ndarray) -> np.ndarray:

@@ -46,7 +46,8 @@ def hourly_expectation(span: Span, keep: BoolArray, set_pressure: SetPressure) -
 def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     """Median outlet by quarter hour of the week: working days pooled, Saturday, Sunday.
 
-    None if a quarter of the day was never seen.
+    A quarter of the day that was never seen regulating takes the last one before it that was; None if fewer
+    than half were.
     """
     rows = thinned(np.flatnonzero(keep))
     quarter = span.quarter[rows]
@@ -54,8 +55,12 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     kind = np.where(day < 5, 0, day - 4)
     outlet = span.outlet_kpa[rows]
     all_days = _group_medians(outlet, slot, 96)
-    if np.isnan(all_days).any():
+    seen = np.isfinite(all_days)
+    if seen.mean() < 0.5:
         return None
+    latest = np.maximum.accumulate(np.where(seen, np.arange(96), -1))
+    latest = np.where(latest < 0, np.flatnonzero(seen)[-1], latest)
+    all_days = all_days[latest]
     result = np.empty(QUARTERS)
     for which, days in ((0, range(5)), (1, (5,)), (2, (6,))):
         of_kind = kind == which

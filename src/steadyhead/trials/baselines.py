@@ -1,17 +1,18 @@
 """What users have today, or could take instead: run causally on the same cases, with the same episode rule.
 
-Each gives a score per time; an alert is raised when the score has been above a margin for the on-delay, and an
-alert raised again within 36 h of its end is the same episode, as it is for Steadyhead. The margin is one number per
-detector, the smallest that keeps false alerts at or below Steadyhead's own figure on the development set.
+Each gives a score per time; an alert is raised when the score has been above a margin for the on-delay, and
+an alert raised again within 36 h of its end is the same episode, as it is for Steadyhead. The margin is one
+number per detector, the smallest that keeps false alerts at or below Steadyhead's own figure on the
+development set.
 
 * ``limits``: outlet against the set pressure on paper; at margin 0.1 these are limits at set +/-10 %.
 * ``percentiles``: outlet below the 0.1 or above the 99.9 percentile of the learning span, by more than
   ``margin`` times the distance between the two.
-* ``isolation forest``: scikit-learn's, on features of the hour before, every quarter hour; score above the 99.9
-  percentile of the learning span.
+* ``isolation forest``: scikit-learn's, on features of the hour before, every quarter hour; score above the
+  99.9 percentile of the learning span.
 * ``matrix profile``: stumpy's distance from the last six hours of outlet (quarter hours) to their nearest
-  neighbour in the learning span, over the 99.9 percentile of the learning span's own; z-normalised (shape only)
-  and plain (level counts too).
+  neighbour in the learning span, over the 99.9 percentile of the learning span's own; z-normalised (shape
+  only) and plain (level counts too).
 """
 
 from __future__ import annotations
@@ -34,7 +35,10 @@ from steadyhead.trials.watch import Outcome, Raised
 from steadyhead.types import FloatArray
 
 QUARTER_S = 900
-ON_DELAY_S, ON_SAMPLES = 900, 3  # for limits: a quarter hour or three samples, so that single spikes do not count
+ON_DELAY_S, ON_SAMPLES = (
+    900,
+    3,
+)  # for limits: a quarter hour or three samples, so that single spikes do not count
 FOREST_TREES = 100
 PATTERN_QUARTERS = 24
 LOW, HIGH = 0.001, 0.999
@@ -109,10 +113,16 @@ def _features(readings: Readings) -> tuple[FloatArray, FloatArray]:
     mean = trailing(q["outlet_kpa"], np.nanmean)
     spread = np.sqrt(np.maximum(trailing(q["square"], np.nanmean) - mean**2, 0.0))
     hour = 2.0 * np.pi * np.mod(end_s, 86400.0) / 86400.0
-    columns = [mean, spread, trailing(q["low"], np.nanmin), trailing(q["high"], np.nanmax), np.sin(hour), np.cos(hour)]
-    for name in ("inlet_kpa", "flow_lps"):
-        if np.isfinite(q[name]).any():
-            columns.append(trailing(q[name], np.nanmean))
+    columns = [
+        mean,
+        spread,
+        trailing(q["low"], np.nanmin),
+        trailing(q["high"], np.nanmax),
+        np.sin(hour),
+        np.cos(hour),
+    ]
+    also = [name for name in ("inlet_kpa", "flow_lps") if np.isfinite(q[name]).any()]
+    columns += [trailing(q[name], np.nanmean) for name in also]
     return end_s, np.column_stack(columns)
 
 
@@ -150,7 +160,7 @@ def matrix_profile_plain(run: CaseRun) -> Track:
 
 
 def distance_track(run: CaseRun, join: Callable[..., FloatArray]) -> Track:
-    """Distances found by ``join``, which takes what ``stumpy.stump`` takes; known only when a window has ended."""
+    """Distances found by ``join`` (called as ``stumpy.stump`` is); known only when a window has ended."""
     _, before = _quarters(run.learning)
     end_s, now = _quarters(run.judged)
     learned, judged = _filled(before["outlet_kpa"]), _filled(now["outlet_kpa"])

@@ -11,10 +11,21 @@ from steadyhead.trials.evaluate import evaluate
 from steadyhead.trials.ranges import SETS
 from steadyhead.trials.run import run_set
 
-set_option = click.option("--set", "name", type=click.Choice(list(SETS)), default="development", show_default=True,
-                          help="Which set of cases.")  # fmt: skip
-cache_option = click.option("--cache", type=click.Path(file_okay=False, path_type=Path), default=Path("out/trials"),
-                            show_default=True, help="Folder in which simulated runs are kept.")  # fmt: skip
+set_option = click.option(
+    "--set",
+    "name",
+    type=click.Choice(list(SETS)),
+    default="development",
+    show_default=True,
+    help="Which set of cases.",
+)
+cache_option = click.option(
+    "--cache",
+    type=click.Path(file_okay=False, path_type=Path),
+    default=Path("out/trials"),
+    show_default=True,
+    help="Folder in which simulated runs are kept.",
+)
 jobs_option = click.option("--jobs", type=click.IntRange(1), default=2, show_default=True, help="Processes.")
 
 
@@ -51,7 +62,9 @@ def run(name: str, cache: Path, jobs: int, only: str, any_plant: bool, quiet: bo
 @jobs_option
 @click.option("--page", type=click.Path(dir_okay=False, path_type=Path), default=Path("docs/evaluation.md"),
               show_default=True, help="Where the page of results is written.")  # fmt: skip
-@click.option("--baselines/--no-baselines", default=True, show_default=True, help="Also run what to compare with.")
+@click.option(
+    "--baselines/--no-baselines", default=True, show_default=True, help="Also run what to compare with."
+)
 def evaluate_command(cache: Path, jobs: int, page: Path, baselines: bool) -> None:
     """Measure both sets and the baselines, print the tables and write the page."""
     evaluate(cache, page, jobs, with_baselines=baselines)

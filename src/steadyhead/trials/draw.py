@@ -1,4 +1,4 @@
-"""Draw a set of cases, once: stations from the set's ranges, faults strengthened until the effect is as wanted."""
+"""Draw a set of cases, once: stations from the set's ranges, faults made as strong as the effect wanted."""
 
 from __future__ import annotations
 
@@ -47,7 +47,9 @@ NEEDS_NIGHTS = ("creep", "dead_end_warming")
 def draw_set(name: str, folder: Path, jobs: int = 2, only: str = "") -> list[Case]:
     """Draw all cases of a set and write its file; the runs made on the way are kept in ``folder``."""
     ranges = SETS[name]
-    todo = [s for s in slots(0 if name == "development" else 5) if only in s.quota.wanted or only in s.quota.kinds]
+    todo = [
+        s for s in slots(0 if name == "development" else 5) if only in s.quota.wanted or only in s.quota.kinds
+    ]
     # In a mixed order, so that what is written on the way is a fair part of the set.
     todo.sort(key=lambda slot: slot.number * 7919 % 1009)
     drawn: list[Case] = []
@@ -57,7 +59,9 @@ def draw_set(name: str, folder: Path, jobs: int = 2, only: str = "") -> list[Cas
             done += 1
             if case is None:
                 q = slot.quota
-                click.echo(f"case {slot.number}: {ATTEMPTS} draws of {q.kinds} gave no {q.severity} {q.wanted}")
+                click.echo(
+                    f"case {slot.number}: {ATTEMPTS} draws of {q.kinds} gave no {q.severity} {q.wanted}"
+                )
             else:
                 drawn.append(case)
             if not only and (done % 20 == 0 or done == len(todo)):
@@ -251,7 +255,10 @@ def severity_span(case: Case, slot: Slot) -> tuple[float, float] | None:
         strong = [s for s, way in seen.items() if way != -1 and way != 0]
         low = max(weak, default=0.0)
         if good:
-            edges = [(low, min(good)), (max(good), min((s for s in strong if s > max(good)), default=max(good)))]
+            edges = [
+                (low, min(good)),
+                (max(good), min((s for s in strong if s > max(good)), default=max(good))),
+            ]
             from_s, to_s = max(edges, key=lambda e: e[1] - e[0])
         elif not weak or not strong:
             return None
@@ -286,8 +293,10 @@ def _missed_by(condition: str, reached: str, slot: Slot) -> int | None:
 
 
 def is_sound(twin: PlantRun) -> bool:
-    """Whether a station with nothing wrong holds its set and does not hunt: no oscillation of 3 % for 20 minutes,
-    and at most one minute in a thousand off by more than 6 %, nights without flow apart.
+    """Whether a station with nothing wrong holds its set and does not hunt.
+
+    No oscillation of 3 % for 20 minutes, and at most one minute in a thousand off by more than 6 %,
+    nights without flow apart.
     """
     m = twin.minutes
     swinging = (m.swing_kpa > 0.03 * m.set_kpa) & (m.beat_share > LINE_SHARE)

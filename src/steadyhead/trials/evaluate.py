@@ -111,10 +111,13 @@ def _found(outcomes: list[Outcome]) -> Share:
 
 def noticed_text(noticed: list[Noticed]) -> str:
     """The comparison for a terminal."""
-    lines = ["  detector: clear found, mild found, false alerts a year, median delay, look-alikes alarmed (margin)"]
+    lines = [
+        "  detector: clear found, mild found, false alerts a year, median delay, look-alikes alarmed (margin)"
+    ]
     lines += [
         f"    {n.name:<24} {n.clear.hits:>3}/{n.clear.of} {n.mild.hits:>3}/{n.mild.of} "
-        f"{n.false_alerts.per_year:6.2f} {n.delay_h:8.2f} h {n.lookalikes.hits:>4}/{n.lookalikes.of}  ({n.margin:.3g})"
+        f"{n.false_alerts.per_year:6.2f} {n.delay_h:8.2f} h {n.lookalikes.hits:>4}/{n.lookalikes.of}"
+        f"  ({n.margin:.3g})"
         for n in noticed
     ]
     return "\n".join(lines)
@@ -126,11 +129,14 @@ def facts(outcomes: dict[str, list[Outcome]]) -> dict[str, str]:
         "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
         "plant": plant_version(),
         "versions": ", ".join(
-            f"{name} {importlib.metadata.version(name)}" for name in ("numpy", "scikit-learn", "stumpy", "numba")
+            f"{name} {importlib.metadata.version(name)}"
+            for name in ("numpy", "scikit-learn", "stumpy", "numba")
         ),
     }
     for name, own in outcomes.items():
         days = sum(o.case.learn_days + o.case.test_days for o in own)
         rows = sum((o.case.learn_days + o.case.test_days) * DAY_S // o.case.interval_s for o in own)
-        out[f"{name} size"] = f"{len(own)} cases, {days / 365.25:.1f} station-years, {rows / 1e6:.1f} million rows"
+        out[f"{name} size"] = (
+            f"{len(own)} cases, {days / 365.25:.1f} station-years, {rows / 1e6:.1f} million rows"
+        )
     return out

@@ -174,7 +174,9 @@ def draw_before(rng: Rng, at: Place, learn_days: int) -> tuple[Happening, ...]:
     if rng.random() > 0.125:
         return ()
     kind = ("hydrant", "inlet_short", "data_gap")[int(rng.integers(3))]
-    size = {"hydrant": 0.8 * at.design.district.mean_demand_lps * PEAK_OVER_MEAN, "inlet_short": 8.0}.get(kind, 0.0)
+    size = {"hydrant": 0.8 * at.design.district.mean_demand_lps * PEAK_OVER_MEAN, "inlet_short": 8.0}.get(
+        kind, 0.0
+    )
     begin = -round(float(rng.uniform(0.15, 0.85)) * learn_days * 24.0, 2)
     return (Happening(kind, begin, round(begin + between(rng, (1.0, 5.0)), 2), size=float(f"{size:.4g}")),)
 

@@ -22,6 +22,33 @@ SEVERITIES = """\
 | slow response | passing departures of 3 to 8 % of set | 8 % or more |
 """
 
+SETS_TEXT = """\
+Thresholds were chosen on the development set. The evaluation set comes from other seeds and other, mostly
+wider, parameter ranges (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the proving
+plant by degrading parts, and their truth is measured against a twin run without the fault. All data are
+simulated: no open log of a real station with labels was found.\
+"""
+MEASURED_TEXT = """\
+Shares with counts and 95 % interval (exact binomial); rates with exact Poisson interval. A figure that misses
+its target is in bold.\
+"""
+BASELINES_TEXT = """\
+The same cases, causally, with the same rule for one episode, each at the smallest margin that keeps its false
+alerts on the development set at or below Steadyhead's own. They name nothing, so only noticing is compared;
+Steadyhead's names are ignored here too. Delay is the median from the effect passing its mild limit; negative
+means before it. How each works: `src/steadyhead/trials/baselines.py`.\
+"""
+BASELINES_HEAD = (
+    "| | clear found | mild found | false alerts per station-year | median delay "
+    "| look-alikes alarmed | margin |"
+)
+LEFT_OUT_TEXT = """\
+What the sets leave out, because telemetry cannot show it: hunting and slow response in logs of averages or
+with a reporting deadband; slow response at more than 60 s; creep without a meter or without an inlet pressure; a
+spring that jumps (a hand on the screw looks the same); transmitter offsets below 25 % of set (a set change
+looks the same).\
+"""
+
 
 def page(measured: list[Measured], facts: dict[str, str]) -> str:
     """The whole page; every figure in it comes from the run that wrote it."""
@@ -46,10 +73,7 @@ def _sets(measured: list[Measured], facts: dict[str, str]) -> list[str]:
     lines = [
         "## The two sets",
         "",
-        "Thresholds were chosen on the development set. The evaluation set comes from other seeds and other, mostly "
-        "wider, parameter ranges (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the "
-        "proving plant by degrading parts, and their truth is measured against a twin run without the fault. All data "
-        "are simulated: no open log of a real station with labels was found.",
+        SETS_TEXT,
         "",
         "| set | size | healthy | look-alikes | faults | other states | root seed |",
         "|---|---|---|---|---|---|---|",
@@ -57,11 +81,16 @@ def _sets(measured: list[Measured], facts: dict[str, str]) -> list[str]:
     for m in measured:
         count = {g: sum(c.group == g for c in m.cases) for g in ("healthy", "lookalike", "fault", "other")}
         lines.append(
-            f"| {m.name} | {facts[f'{m.name} size']} | {count['healthy']} | {count['lookalike']} | {count['fault']} "
-            f"| {count['other']} | {SETS[m.name].seed} |"
+            f"| {m.name} | {facts[f'{m.name} size']} | {count['healthy']} | {count['lookalike']} "
+            f"| {count['fault']} | {count['other']} | {SETS[m.name].seed} |"
         )
     intervals = sorted({c.interval_s for m in measured for c in m.cases})
-    lines += ["", "Cases by sampling interval:", "", "| set | " + " | ".join(f"{i} s" for i in intervals) + " |"]
+    lines += [
+        "",
+        "Cases by sampling interval:",
+        "",
+        "| set | " + " | ".join(f"{i} s" for i in intervals) + " |",
+    ]
     lines.append("|---" * (len(intervals) + 1) + "|")
     for m in measured:
         own = [str(sum(c.interval_s == i for c in m.cases)) for i in intervals]
@@ -74,8 +103,7 @@ def _headline(measured: list[Measured]) -> list[str]:
     lines = [
         "## Measured",
         "",
-        "Shares with counts and 95 % interval (exact binomial); rates with exact Poisson interval. "
-        "A figure that misses its target is in bold.",
+        MEASURED_TEXT,
         "",
         "| | target | " + " | ".join(m.name for m in measured) + " |",
         "|---" * (2 + len(measured)) + "|",
@@ -91,17 +119,14 @@ def _baselines(measured: list[Measured]) -> list[str]:
     lines = [
         "## Beside it: what users have, or could take instead",
         "",
-        "The same cases, causally, with the same rule for one episode, each at the smallest margin that keeps its "
-        "false alerts on the development set at or below Steadyhead's own. They name nothing, so only noticing is "
-        "compared; Steadyhead's names are ignored here too. Delay is the median from the effect passing its mild "
-        "limit; negative means before it. How each works: `src/steadyhead/trials/baselines.py`.",
+        BASELINES_TEXT,
         "",
     ]
     for m in measured:
         lines += [
             f"{m.name.capitalize()} set:",
             "",
-            "| | clear found | mild found | false alerts per station-year | median delay | look-alikes alarmed | margin |",
+            BASELINES_HEAD,
             "|---|---|---|---|---|---|---|",
             *(_noticed_row(n) for n in m.noticed),
             "",
@@ -116,13 +141,14 @@ def _noticed_row(n: Noticed) -> str:
     margin = "" if n.margin != n.margin else f"{n.margin:.3g}"  # NaN: none of its own
     return (
         f"| {n.name} | {share(n.clear.hits, n.clear.of)} | {share(n.mild.hits, n.mild.of)} "
-        f"| {n.false_alerts.per_year:.2f} | {n.delay_h:.2f} h | {share(n.lookalikes.hits, n.lookalikes.of)} | {margin} |"
+        f"| {n.false_alerts.per_year:.2f} | {n.delay_h:.2f} h | {share(n.lookalikes.hits, n.lookalikes.of)} "
+        f"| {margin} |"
     )
 
 
 def _details(m: Measured) -> list[str]:
     s = m.scores
-    lines = [
+    return [
         f"## Details, {m.name} set",
         "",
         "| condition | clear found | clear named | mild found | mild named, of those |",
@@ -139,16 +165,22 @@ def _details(m: Measured) -> list[str]:
         "",
         "| true | called | cases |",
         "|---|---|---|",
-        *(f"| {t.replace('_', ' ')} | {c.replace('_', ' ')} | {n} |" for (t, c), n in s.confusion.items() if t != c),
+        *(
+            f"| {t.replace('_', ' ')} | {c.replace('_', ' ')} | {n} |"
+            for (t, c), n in s.confusion.items()
+            if t != c
+        ),
         "",
         "Reliability of confidence, first alerts:",
         "",
         "| confidence | alerts | mean confidence | share right |",
         "|---|---|---|---|",
-        *(f"| {b.low:.1f} to {b.high:.1f} | {b.count} | {b.confidence:.2f} | {b.right:.2f} |" for b in s.bins),
+        *(
+            f"| {b.low:.1f} to {b.high:.1f} | {b.count} | {b.confidence:.2f} | {b.right:.2f} |"
+            for b in s.bins
+        ),
         "",
     ]
-    return lines
 
 
 def _definitions() -> list[str]:
@@ -158,9 +190,6 @@ def _definitions() -> list[str]:
 
 def _limits() -> list[str]:
     return [
-        "What the sets leave out, because telemetry cannot show it: hunting and slow response in logs of averages or "
-        "with a reporting deadband; slow response at more than 60 s; creep without a meter or without an inlet "
-        "pressure; a spring that jumps (a hand on the screw looks the same); transmitter offsets below 25 % of set "
-        "(a set change looks the same).",
+        LEFT_OUT_TEXT,
         "",
     ]

@@ -40,7 +40,7 @@ def run_set(
     n_rows = sum(o.n_rows for o in outcomes)
     click.echo(
         f"{len(outcomes)} cases, {n_rows / 1e6:.1f} million rows; learning and judging took {computing:.1f} s of "
-        f"computing, all in all {time.perf_counter() - begun:.0f} s; peak memory {peak_mb():.0f} MB a process"
+        f"computing, all in all {time.perf_counter() - begun:.0f} s; peak memory {peak_mb():.0f} MB"
     )
     return scores
 
@@ -69,7 +69,8 @@ def line_of(outcome: Outcome) -> dict[str, str]:
     right = is_named_right(outcome)
     since = truth.passed_s if truth.passed_s is not None else case.begins_s
     alerts = " ".join(
-        f"{a.condition}@{(a.raised_s - case.begins_s) / 3600.0:+.1f}h({a.confidence:.2f})" for a in outcome.alerts
+        f"{a.condition}@{(a.raised_s - case.begins_s) / 3600.0:+.1f}h({a.confidence:.2f})"
+        for a in outcome.alerts
     )
     return {
         "id": case.id,
@@ -80,15 +81,25 @@ def line_of(outcome: Outcome) -> dict[str, str]:
         "size": f"{truth.size:.3f}",
         "period_s": f"{truth.period_s:.0f}" if truth.period_s is not None else "-",
         "interval_s": str(case.interval_s),
-        "logged": "".join(("a" if case.instruments.get("averaged") else "", "c" if case.instruments.get("on_change") else "",
-                           "f" if case.instruments.get("has_flow") is False else "",
-                           "i" if case.instruments.get("has_inlet") is False else "")) or "-",
+        "logged": _traits(case),
         "first": first.condition if first is not None else "-",
         "right": {True: "right", False: "WRONG", None: "-"}[right],
         "delay_h": f"{(first.raised_s - since) / 3600.0:.2f}" if first is not None else "-",
         "alerts": alerts or "-",
         "failed": outcome.failed,
     }  # fmt: skip
+
+
+def _traits(case: Case) -> str:
+    """a: averages, c: on change, f: no flow meter, i: no inlet pressure."""
+    i = case.instruments
+    has = {
+        "a": i.get("averaged", False),
+        "c": i.get("on_change", False),
+        "f": not i.get("has_flow", True),
+        "i": not i.get("has_inlet", True),
+    }
+    return "".join(letter for letter, is_so in has.items() if is_so) or "-"
 
 
 def _write_csv(path: Path, rows: list[dict[str, str]]) -> None:

@@ -2,22 +2,24 @@
 
 Definitions:
 
-* The *first alert* of a case is the earliest raised after its fault or event begins and before it ends (an event)
-  or the span ends (a fault); of a healthy case, the earliest in the whole judged span.
-* A fault is *found* if any alert is raised in that time, whatever its name, telemetry loss apart (short gaps are
-  everyday). It is *named right* if its first alert carries the true name. Where the cause reaches
-  several conditions one after the other, the name it had reached when the alert was raised is right too.
-* A *false alert* is any alert raised in healthy time: the whole judged span of healthy cases, and of all others the
-  time before anything begins.
-* A *look-alike is called one of the four* if any of its alerts, not only the first, is drift, creep, failure to
-  open or hunting.
-* *Delay* runs from when the effect passed its mild limit for good enough to count, to the first rightly named alert.
-* *Macro F1* takes the first alert of each case (healthy: none) and averages over the states, "healthy" included.
-* *Expected calibration error*: first alerts in ten bins of confidence, mean gap between confidence and share right,
-  weighted by the number in each bin. An alert in a healthy case is wrong.
+* The *first alert* of a case is the earliest raised after its fault or event begins and before it ends (an
+  event) or the span ends (a fault); of a healthy case, the earliest in the whole judged span.
+* A fault is *found* if any alert is raised in that time, whatever its name, telemetry loss apart (short gaps
+  are everyday). It is *named right* if its first alert carries the true name. Where the cause reaches several
+  conditions one after the other, the name it had reached when the alert was raised is right too.
+* A *false alert* is any alert raised in healthy time: the whole judged span of healthy cases, and of all
+  others the time before anything begins.
+* A *look-alike is called one of the four* if any of its alerts, not only the first, is drift, creep, failure
+  to open or hunting.
+* *Delay* runs from when the effect passed its mild limit for good enough to count, to the first rightly named
+  alert.
+* *Macro F1* takes the first alert of each case (healthy: none) and averages over the states, "healthy"
+  included.
+* *Expected calibration error*: first alerts in ten bins of confidence, mean gap between confidence and share
+  right, weighted by the number in each bin. An alert in a healthy case is wrong.
 
-A transmitter that drifts cannot be told from a drifting valve by telemetry alone: "drift" and "sensor fault" are
-both right for it, and such cases are counted apart.
+A transmitter that drifts cannot be told from a drifting valve by telemetry alone: "drift" and "sensor fault"
+are both right for it, and such cases are counted apart.
 """
 
 from __future__ import annotations
@@ -167,7 +169,9 @@ def healthy_time_s(outcome: Outcome) -> float:
 
 def false_alerts(outcomes: Sequence[Outcome]) -> list[Raised]:
     """Alerts raised in healthy time."""
-    return [a for o in outcomes for a in o.alerts if a.raised_s < o.case.begins_s or o.case.group == "healthy"]
+    return [
+        a for o in outcomes for a in o.alerts if a.raised_s < o.case.begins_s or o.case.group == "healthy"
+    ]
 
 
 def score(outcomes: Sequence[Outcome]) -> Scores:
@@ -184,7 +188,9 @@ def score(outcomes: Sequence[Outcome]) -> Scores:
     plain = [o for o in outcomes if not o.truth.ambiguous]
     pairs = [(o.truth.condition, _called(o)) for o in plain]
     f1 = f1_by_state(pairs)
-    error, bins = calibration([(first, bool(is_named_right(o))) for o in outcomes if (first := first_alert(o))])
+    error, bins = calibration(
+        [(first, bool(is_named_right(o))) for o in outcomes if (first := first_alert(o))]
+    )
     opening, opening_ratio = _delays(faults, "failure_to_open")
     hunting, hunting_ratio = _delays(faults, "hunting")
     creep = [o for o in faults if o.truth.condition == "creep"]
@@ -204,7 +210,9 @@ def score(outcomes: Sequence[Outcome]) -> Scores:
         hunting_delay_ratio=hunting_ratio,
         creep_first_night=_share(creep, is_in_first_night),
         drift_departure=[
-            abs(a.departure) for o in faults if o.truth.condition == "drift" and (a := rightly_named(o)) is not None
+            abs(a.departure)
+            for o in faults
+            if o.truth.condition == "drift" and (a := rightly_named(o)) is not None
         ],
         macro_f1=float(np.mean(list(f1.values()))) if f1 else float("nan"),
         f1=f1,
@@ -249,7 +257,7 @@ def rightly_named(outcome: Outcome) -> Raised | None:
 
 
 def is_in_first_night(outcome: Outcome) -> bool:
-    """Whether creep was raised before the first closed night past the mild limit ended, or one sample after."""
+    """Whether creep was raised by the end of the first closed night past the mild limit, or one sample on."""
     found = rightly_named(outcome)
     end = outcome.truth.night_ends_s
     return found is not None and end is not None and found.raised_s <= end + outcome.case.interval_s
@@ -274,7 +282,7 @@ def _delays(faults: Sequence[Outcome], condition: str) -> tuple[list[float], lis
 
 def _by_condition(faults: Sequence[Outcome]) -> dict[str, tuple[Share, Share, Share, Share]]:
     """Clear found, clear named, mild found, mild named of those found; per condition."""
-    table = {}
+    table: dict[str, tuple[Share, Share, Share, Share]] = {}
     for name in CONDITIONS:
         own = [o for o in faults if o.truth.condition == name]
         if own:

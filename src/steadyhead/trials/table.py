@@ -25,6 +25,10 @@ def _rate(rate: Rate) -> str:
     return f"{rate.per_year:.2f} ({rate.count} in {rate.years:.1f} years; {low:.2f} to {high:.2f})"
 
 
+def _delay(ratio: float, delays_s: Sequence[float]) -> str:
+    return f"{ratio:.2f} (median {_median(delays_s) / 60:.0f} min of {len(delays_s)})"
+
+
 def _median(values: Sequence[float]) -> float:
     return float(np.median(values)) if values else math.nan
 
@@ -32,6 +36,7 @@ def _median(values: Sequence[float]) -> float:
 def rows(s: Scores) -> list[Row]:
     """The figures that have a target, in the order of the targets, then those that have none."""
     opening, hunting = _median(s.opening_delay_ratio), _median(s.hunting_delay_ratio)
+    ece = s.calibration_error
     departure = _median(s.drift_departure)
     return [
         ("clear faults found", "98 %", _percent(s.clear_found), s.clear_found.value >= 0.98),
@@ -42,17 +47,18 @@ def rows(s: Scores) -> list[Row]:
         ("look-alikes called one of the four", "3 %", _percent(s.lookalikes_called),
          s.lookalikes_called.value <= 0.03),
         ("failure to open: median delay over what is allowed (15 min or 3 samples)", "1",
-         f"{opening:.2f} (median {_median(s.opening_delay_s) / 60:.0f} min of {len(s.opening_delay_s)})", opening <= 1.0),
+         _delay(opening, s.opening_delay_s), opening <= 1.0),
         ("hunting: median delay over what is allowed (10 periods or 6 samples)", "1",
-         f"{hunting:.2f} (median {_median(s.hunting_delay_s) / 60:.0f} min of {len(s.hunting_delay_s)})", hunting <= 1.0),
+         _delay(hunting, s.hunting_delay_s), hunting <= 1.0),
         ("creep raised in the first closed night past the mild limit", "all", _percent(s.creep_first_night),
          s.creep_first_night.value >= 1.0),
         ("drift: median departure when raised", "3 %", f"{100 * departure:.1f} % ({len(s.drift_departure)})",
          departure <= 0.03),
         ("macro F1 over all states", "0.95", f"{s.macro_f1:.3f}", s.macro_f1 >= 0.95),
-        ("confidence: expected calibration error", "0.05", f"{s.calibration_error:.3f}", s.calibration_error <= 0.05),
+        ("confidence: expected calibration error", "0.05", f"{ece:.3f}", ece <= 0.05),
         ("other states called one of the four", "", _percent(s.others_called), None),
-        ("drifting transmitters (ambiguous) called drift or sensor fault", "", _percent(s.ambiguous_right), None),
+        ("drifting transmitters (ambiguous) called drift or sensor fault", "",
+         _percent(s.ambiguous_right), None),
     ]  # fmt: skip
 
 
@@ -70,10 +76,15 @@ def summary(name: str, s: Scores) -> str:
     ]
     lines.append("  condition: clear found, named; mild found, named of those")
     lines += [f"    {name:<18} {a:>6} {b:>6} {c:>6} {d:>6}" for name, a, b, c, d in condition_rows(s)]
-    lines.append("  false alerts by name: " + (", ".join(f"{k} {v}" for k, v in s.false_names.items()) or "none"))
+    lines.append(
+        "  false alerts by name: " + (", ".join(f"{k} {v}" for k, v in s.false_names.items()) or "none")
+    )
     lines.append("  F1: " + ", ".join(f"{k} {v:.2f}" for k, v in s.f1.items()))
     wrong = {pair: n for pair, n in s.confusion.items() if pair[0] != pair[1]}
-    lines.append("  true -> called: " + ("; ".join(f"{t} -> {c} {n}" for (t, c), n in wrong.items()) or "no mistakes"))
+    lines.append(
+        "  true -> called: " + ("; ".join(f"{t} -> {c} {n}" for (t, c), n in wrong.items()) or "no mistakes")
+    )
     lines.append("  confidence bins: " + "; ".join(
-        f"{b.low:.1f}-{b.high:.1f}: {b.count} at {b.confidence:.2f}, right {b.right:.2f}" for b in s.bins))  # fmt: skip
+        f"{b.low:.1f}-{b.high:.1f}: {b.count} at {b.confidence:.2f}, right {b.right:.2f}"
+        for b in s.bins))  # fmt: skip
     return "\n".join(lines)

@@ -63,8 +63,7 @@ def watch(run: CaseRun) -> Outcome:
     found = scan_station(judged, profile)
     done = time.perf_counter()
     alerts = [
-        Raised(v.condition, v.raised_s, v.ended_s, v.confidence, departure_at(run, v.raised_s))
-        for v in found
+        Raised(v.condition, v.raised_s, v.ended_s, v.confidence, departure_at(run, v.raised_s)) for v in found
     ]
     return Outcome(
         run.case,

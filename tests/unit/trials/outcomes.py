@@ -17,14 +17,18 @@ def alert(condition: str, after_s: float, confidence: float = 0.9, departure: fl
     return Raised(condition, int(BEGINS_S + after_s), None, confidence, departure)
 
 
-def truth(condition: str, severity: str = "clear", passed_after_s: float | None = 600.0, **more: object) -> CaseTruth:
+def truth(
+    condition: str, severity: str = "clear", passed_after_s: float | None = 600.0, **more: object
+) -> CaseTruth:
     """A truth whose effect passed its mild limit some seconds after its cause began."""
     passed_s = None if passed_after_s is None else BEGINS_S + passed_after_s
     plain: dict[str, object] = {"period_s": None, "ambiguous": False, "also_s": {}, "night_ends_s": None}
     return CaseTruth(condition, severity, 0.1, passed_s=passed_s, **(plain | more))  # type: ignore[arg-type]
 
 
-def outcome(group: str, true: CaseTruth, *alerts: Raised, interval_s: int = 60, ends_h: float | None = None) -> Outcome:
+def outcome(
+    group: str, true: CaseTruth, *alerts: Raised, interval_s: int = 60, ends_h: float | None = None
+) -> Outcome:
     """A case of a group with its alerts."""
     happening = Happening("something", 48.0, ends_h)
     case = Case(

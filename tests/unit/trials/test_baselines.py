@@ -37,7 +37,7 @@ def test_missing_scores_raise_nothing():
 
 def test_the_margin_is_the_smallest_that_keeps_the_rate():
     healthy = outcome("healthy", HEALTHY)
-    # Peaks of 1, 2 and 3, more than 36 h apart, in ten days; one allowed: the margin has to be the second peak.
+    # Peaks of 1, 2 and 3, more than 36 h apart, in ten days; one allowed: the second peak is the margin.
     values = np.zeros(240)
     values[[20, 100, 180]] = (1.0, 2.0, 3.0)
     one_in_ten_days = 365.25 / 10
@@ -75,7 +75,7 @@ def steady_run() -> CaseRun:
 
 
 def naive_join(series, window, other=None, ignore_trivial=True):
-    """Distance of each window to its nearest neighbour, the slow obvious way; stumpy compiles for a minute."""
+    """Distance of each window to its nearest neighbour, slow and obvious; stumpy compiles for a minute."""
     mine = np.lib.stride_tricks.sliding_window_view(series, window)
     theirs = mine if other is None else np.lib.stride_tricks.sliding_window_view(other, window)
     distance = np.sqrt(((mine[:, None, :] - theirs[None, :, :]) ** 2).sum(axis=2))

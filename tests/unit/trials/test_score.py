@@ -99,7 +99,10 @@ def test_creep_has_until_the_end_of_its_first_night_and_one_sample():
 
 def test_drift_departure_is_taken_at_the_first_alert_of_that_name():
     late = outcome(
-        "fault", truth("drift"), alert("set_changed", HOUR, departure=0.01), alert("drift", 2 * HOUR, departure=-0.04)
+        "fault",
+        truth("drift"),
+        alert("set_changed", HOUR, departure=0.01),
+        alert("drift", 2 * HOUR, departure=-0.04),
     )
     assert score([late]).drift_departure == [0.04]
 
@@ -150,7 +153,7 @@ def test_certainty_falls_into_the_last_bin():
 
 
 def test_poisson_interval_is_that_of_the_published_table():
-    # Garwood (1936), exact 95 % limits for a Poisson mean; from memory: 0 gives 0 to 3.69, 10 gives 4.80 to 18.39.
+    # Garwood (1936), exact 95 % limits for a Poisson mean, from memory: 0 to 3.69, and 4.80 to 18.39.
     assert Rate(0, 1.0).interval() == pytest.approx((0.0, 3.69), abs=0.005)
     assert Rate(10, 1.0).interval() == pytest.approx((4.80, 18.39), abs=0.005)
     assert Rate(10, 2.0).per_year == 5.0
