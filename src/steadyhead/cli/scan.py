@@ -32,6 +32,7 @@ from steadyhead.diagnosis.checks import to_alert
 from steadyhead.files import write_atomically
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
+from steadyhead.report.learned import withheld_line
 from steadyhead.report.plots import plot_alert
 from steadyhead.report.table import alert_detail, alert_table, quiet_line, worst_first
 from steadyhead.store.profiles import load_profile, profile_path, save_profile
@@ -133,11 +134,11 @@ def scan(
         click.echo(to_json_lines(worst_first(alerts)), nl=False)
         show_rejects(Console(stderr=True), read, None)
     else:
-        write_all(out, found, read, described, knowledge, console)
+        write_all(out, found, read, known, described, knowledge, console)
         show_rejects(console, read, out / "rejects")
         # What matters most comes last, where a terminal leaves it in view.
         show_details(console, alerts, described, knowledge, details)
-        show_table(console, alerts, list(read.readings), described, knowledge)
+        show_table(console, alerts, known, described, knowledge)
         console.print(f"\nAlerts, report, plots and refused values: {out}", highlight=False, soft_wrap=True)
     ctx.exit(exit_code(alerts))
 
@@ -176,7 +177,13 @@ def scan_all(
 
 
 def write_all(
-    out: Path, found: list[Found], read: Logs, described: Registry, knowledge: Knowledge, console: Console
+    out: Path,
+    found: list[Found],
+    read: Logs,
+    known: dict[str, Profile],
+    described: Registry,
+    knowledge: Knowledge,
+    console: Console,
 ) -> None:
     """Alerts first, because they matter most; then refused values, the report and the plots."""
     started = time.perf_counter()
@@ -184,7 +191,7 @@ def write_all(
     write_atomically(out / "alerts.jsonl", to_json_lines(worst_first(alerts)))
     for rejects in read.rejects.values():
         rejects.write(out / "rejects")
-    write_atomically(out / "report.txt", report_text(alerts, list(read.readings), described, knowledge))
+    write_atomically(out / "report.txt", report_text(alerts, known, described, knowledge))
     drawn = draw_all(out / "plots", found, described, knowledge, console)
     for path in (out / "plots").glob("*.png"):
         if PLOT_NAME.match(path.name) and path not in drawn:  # of an earlier scan
@@ -216,12 +223,19 @@ def draw_all(
 
 
 def show_table(
-    console: Console, alerts: list[Alert], stations: list[str], described: Registry, knowledge: Knowledge
+    console: Console,
+    alerts: list[Alert],
+    known: dict[str, Profile],
+    described: Registry,
+    knowledge: Knowledge,
 ) -> None:
-    """A row per alert, worst first, then the stations nothing is said of."""
+    """A row per alert, worst first, then the stations nothing is said of, then what is not judged."""
     console.print()
     console.print(alert_table(alerts, knowledge, described.settings.units, _zones(described)))
-    console.print(quiet_line(stations, alerts), highlight=False)
+    console.print(quiet_line(known, alerts), highlight=False)
+    withheld = withheld_line(known.values())
+    if withheld:
+        console.print(withheld, highlight=False)
 
 
 def show_details(
@@ -239,10 +253,12 @@ def _zones(described: Registry) -> dict[str, str]:
     return {name: station.time_zone for name, station in described.stations.items()}
 
 
-def report_text(alerts: list[Alert], stations: list[str], described: Registry, knowledge: Knowledge) -> str:
+def report_text(
+    alerts: list[Alert], known: dict[str, Profile], described: Registry, knowledge: Knowledge
+) -> str:
     """Table and every alert in full, as plain text for 100 columns."""
     text = io.StringIO()
     console = Console(width=100, file=text)
-    show_table(console, alerts, stations, described, knowledge)
+    show_table(console, alerts, known, described, knowledge)
     show_details(console, alerts, described, knowledge, "all")
     return "\n".join(line.rstrip() for line in text.getvalue().splitlines()).strip() + "\n"

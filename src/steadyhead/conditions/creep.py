@@ -10,6 +10,7 @@ import numpy as np
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
+from steadyhead.conditions.held_shut import USUALLY_OPEN, follows_neighbour
 
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 
@@ -22,10 +23,13 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         least = max(WAY_SHARE, 1.4 * lim.way_high)
         rise = s.outlet_kpa - s.lock_kpa
         above = rise > max(4.0 * lim.tick_kpa, 0.01 * lim.set_kpa)
-        held = not np.isnan(s.neighbour_kpa) and abs(s.outlet_kpa - s.neighbour_kpa) < 0.03 * lim.set_kpa
+        held = s.zero_share < USUALLY_OPEN and follows_neighbour(s, lim)
+        # a reading that stands as high while the valve regulates is no creep
+        by_day_too = s.drift * lim.set_kpa > 0.5 * rise
         by_day = 7.0 <= s.hour_local < 19.0
         warming = by_day and lim.night_zero and s.night_way < 0.5 * s.way
-        closed = s.zero_share > 0.02 or s.hour_local < 6.0 or s.hour_local >= 22.0
-        claim = s.way > least and above and not held and not warming and closed and s.way < 1.1
+        closed = s.zero_share > 0.02
+        claim = s.way > least and above and closed and s.way < 1.1
+        claim = claim and not held and not warming and not by_day_too
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 420.0, 2.0)

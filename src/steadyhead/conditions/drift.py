@@ -12,8 +12,9 @@ from numba import njit
 from steadyhead.conditions.base import hold
 from steadyhead.conditions.scene import transition
 
-STEP_S = 600.0  # a hand on a pilot screw takes minutes; a spring or a clogging strainer takes hours
+STEP_S = 900.0  # a hand on a pilot screw takes minutes; a spring or a clogging strainer takes hours
 FLAT_RATIO = 0.3
+BEFORE_RATIO = 0.35  # of the level, on the mean of the half hour before a step
 LEAST_AGE_S = 5400.0  # regulating time behind the mean before it is believed
 
 
@@ -27,8 +28,8 @@ def sags_with_demand(s):  # type: ignore[no-untyped-def]
 @njit(cache=True)  # type: ignore[misc]
 def is_step(s, level):  # type: ignore[no-untyped-def]
     """The departure came within minutes, or between two samples where sampling is coarse."""
-    took, _, _ = transition(s, level)
-    return took <= max(STEP_S, 2.0 * s.tick_s)
+    took, _, _, before = transition(s, level)
+    return took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO
 
 
 @njit(cache=True)  # type: ignore[misc]

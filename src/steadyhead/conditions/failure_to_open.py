@@ -25,7 +25,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         if not lim.has_flow:
             claim = not is_step(s, s.fast) and s.drift > 0.5 * s.fast
         elif s.near_zero > 0:
-            claim = s.zero_share < 0.2 or s.departure < -0.1
+            # a set that was lowered shuts the valve too, until the district has come down to it
+            claim = s.departure < -0.2 or (s.zero_s > 1800.0 and s.zero_share < 0.2)
         else:
             below_reach = s.kv < 0.97 * lim.kv_reached
             with_demand = s.is_regulating == 0 and sags_with_demand(s) and not is_step(s, s.departure)

@@ -40,6 +40,12 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
+def is_settled(s):  # type: ignore[no-untyped-def]
+    """Enough movement was seen, and none of it is a scheduled set pressure being taken up."""
+    return s.n_moves >= 8 and s.set_still_s > max(1800.0, 10.0 * s.tick_s)
+
+
+@njit(cache=True)  # type: ignore[misc]
 def scatter_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
     """Peak to peak of a sine with the scatter seen, less where outlet and flow hardly move together."""
     swing = RMS_TO_SWING * s.move_kpa
@@ -58,7 +64,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         regular = is_regular(s, lim)
         if regular and s.swing_kpa > lim.hunting_share * lim.set_kpa:
             claim, size, kind = True, s.swing_kpa, 1.0
-        elif lim.step_s > ALWAYS_RESOLVED_S and s.n_moves >= 8 and s.move_kpa > LEAST_RATIO * lim.move_kpa:
+        elif lim.step_s > ALWAYS_RESOLVED_S and is_settled(s) and s.move_kpa > LEAST_RATIO * lim.move_kpa:
             swing = scatter_swing_kpa(s, lim)
             if swing > lim.scatter_share * lim.set_kpa:
                 claim, size, kind = True, swing, 2.0

@@ -88,6 +88,8 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     if held[SENSOR].active > 0 or (held[SENSOR].stands > 0 and support[SENSOR] > 0.2):
         return False
     if c == UNFAMILIAR:
+        if s.slow_share > 0.7 * lim.slow_share and lim.slow_judged:
+            return False
         if s.novel <= 1.0 or abs(s.drift) > 0.5 * lim.drift_share or abs(s.fast) > lim.enter_share:
             return False
         for other in range(_N):
@@ -141,7 +143,7 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
     if not hunting.comes_from_outside(s, lim):
         if hunting.is_regular(s, lim):
             day[1] = max(day[1], s.swing_kpa / lim.set_kpa)
-        if s.n_moves >= 8:
+        if hunting.is_settled(s):
             day[2] = max(day[2], hunting.scatter_swing_kpa(s, lim) / lim.set_kpa)
     if s.drift_age_s > slow_response.LEAST_AGE_S:
         day[3] = max(day[3], s.slow_share)

@@ -120,6 +120,7 @@ SCENE = np.dtype(
         ("neighbour_kpa", "f8"),
         ("expected_kpa", "f8"),
         ("set_now_kpa", "f8"),
+        ("set_still_s", "f8"),  # since the expected set pressure last moved
         ("flow_usual_lps", "f8"),
         ("flow_high_lps", "f8"),
         ("zero_share", "f8"),
@@ -378,15 +379,22 @@ def _hour_features(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
+def _spreads(features, familiar, i):  # type: ignore[no-untyped-def]
+    """Feature ``i`` in robust spreads. Departure and movement have conditions of their own: they weigh little."""
+    most = 2.0 if i < 2 else 12.0
+    return min(max((features[i] - familiar.center[i]) / familiar.scale[i], -most), most)
+
+
+@njit(cache=True)  # type: ignore[misc]
 def _distance(features, familiar):  # type: ignore[no-untyped-def]
     """Squared Mahalanobis distance over its limit; 0 while none was learned."""
     if familiar.limit <= 0:
         return 0.0
     total = 0.0
     for i in range(N_FEATURES):
-        zi = min(max((features[i] - familiar.center[i]) / familiar.scale[i], -12.0), 12.0)
+        zi = _spreads(features, familiar, i)
         for j in range(N_FEATURES):
-            zj = min(max((features[j] - familiar.center[j]) / familiar.scale[j], -12.0), 12.0)
+            zj = _spreads(features, familiar, j)
             total += zi * familiar.precision[i, j] * zj
     return total / familiar.limit
 
@@ -396,6 +404,8 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
     """Bring the scene record ``s`` to the end of tick ``t``."""
     s.outlet_kpa, s.inlet_kpa, s.flow_lps = t.outlet_kpa, t.inlet_kpa, t.flow_lps
     s.neighbour_kpa = t.neighbour_kpa
+    moved = abs(set_now - s.set_now_kpa) > 0.005 * lim.set_kpa
+    s.set_still_s = 0.0 if moved else s.set_still_s + s.tick_s
     s.expected_kpa, s.set_now_kpa = expected, set_now
     s.flow_usual_lps, s.flow_high_lps, s.zero_share, s.hour_local = usual, high, zero, hour_local
     s.still_outlet_s, s.still_inlet_s, s.still_flow_s = t.still_outlet_s, t.still_inlet_s, t.still_flow_s
@@ -438,7 +448,7 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
     s.fast += lim.gains.fast * (d - s.fast)
     regulating = s.near_zero == 0 and s.starved == 0
     if regulating:
-        s.ring[int(s.ring_n) % RING_TICKS] = d
+        s.ring[int(s.ring_n) % RING_TICKS] = s.fast
         s.ring_s[int(s.ring_n) % RING_TICKS] = s.time_s
         s.ring_n += 1
         clipped = d
@@ -466,12 +476,13 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
 def transition(s, level):  # type: ignore[no-untyped-def]
     """How the departure came about.
 
-    Returns (seconds it took to get from 30 % to 75 % of ``level``, seconds since it got there,
-    largest relative change of level since); the first is infinite where the ring holds no start.
+    Returns (seconds it took to get from 30 % to 75 % of ``level``, seconds since it got there, relative change
+    of level since, mean of the half hour before over the level); the first is infinite where the ring holds
+    no start.
     """
     n = int(min(s.ring_n, RING_TICKS))
     if n < 6:
-        return np.inf, 0.0, np.inf
+        return np.inf, 0.0, np.inf, 1.0
     newest = int(s.ring_n) - 1
     sign = 1.0 if level > 0 else -1.0
     size = abs(level)
@@ -481,7 +492,7 @@ def transition(s, level):  # type: ignore[no-untyped-def]
             quiet = back
             break
     if quiet <= 0:
-        return np.inf, 0.0, np.inf
+        return np.inf, 0.0, np.inf, 1.0
     there = 0
     for back in range(quiet - 1, -1, -1):
         if sign * s.ring[(newest - back) % RING_TICKS] > 0.75 * size:
@@ -495,4 +506,11 @@ def transition(s, level):  # type: ignore[no-untyped-def]
         last += s.ring[(newest - back) % RING_TICKS]
         first += s.ring[(newest - (there - back)) % RING_TICKS]
     change = abs(last - first) / third / size
-    return took, s.ring_s[newest % RING_TICKS] - there_s, change
+    before, n_before = 0.0, 0
+    quiet_s = s.ring_s[(newest - quiet) % RING_TICKS]
+    for back in range(quiet, n):
+        if n_before >= 3 and s.ring_s[(newest - back) % RING_TICKS] < quiet_s - 1800.0:
+            break
+        before += sign * s.ring[(newest - back) % RING_TICKS]
+        n_before += 1
+    return took, s.ring_s[newest % RING_TICKS] - there_s, change, before / n_before / size

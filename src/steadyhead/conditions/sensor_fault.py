@@ -1,7 +1,8 @@
 """Sensor fault: what the water cannot have done.
 
 Kinds: 1 stuck, 2 spiking, 3 out of range, 4 inlet and outlet swapped, 5 scaled by a unit factor,
-6 inlet reads below outlet while water flows, 7 flow meter dead, 8 inlet scaled by a unit factor.
+6 inlet reads below outlet while water flows, 7 flow meter dead, 8 inlet scaled by a unit factor, 9 outlet
+jumped further than any screw could turn it, with the flow unmoved.
 """
 
 from __future__ import annotations
@@ -11,9 +12,12 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step
+from steadyhead.conditions.set_changed import IMPOSSIBLE_STEP
 
-STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED = range(1, 9)
-KIND_NAMES = ("", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled")
+STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED, OFFSET = range(1, 10)
+KIND_NAMES = (
+    "", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled", "offset",
+)  # fmt: skip
 UNIT_FACTORS = np.array([6.894757, 1 / 6.894757, 10.0, 0.1, 9.80665, 1 / 9.80665, 2.30666, 1 / 2.30666, 100.0, 0.01])
 
 
@@ -57,7 +61,11 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         return 5.0
     if abs(s.inlet_kpa / inlet_usual - 1) > 0.5 and _is_factor(s.inlet_kpa / inlet_usual) and abs(s.departure) < 0.1:
         return 8.0
-    return 6.0 if crossed else 0.0
+    if crossed:
+        return 6.0
+    jumped = abs(s.fast) > IMPOSSIBLE_STEP and s.is_fixed == 0 and s.wide == 0 and s.near_zero == 0
+    usual = abs(s.flow_lps - s.flow_usual_lps) < 0.35 * s.flow_usual_lps
+    return 9.0 if jumped and usual and s.starved == 0 and is_step(s, s.fast) else 0.0
 
 
 @njit(cache=True)  # type: ignore[misc]

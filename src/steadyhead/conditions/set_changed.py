@@ -5,11 +5,12 @@ from __future__ import annotations
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
-from steadyhead.conditions.drift import FLAT_RATIO, STEP_S
+from steadyhead.conditions.drift import BEFORE_RATIO, FLAT_RATIO, STEP_S
 from steadyhead.conditions.scene import transition
 
 SETTLED_S = 2400.0  # a fault that came as a step shows itself within this time as demand moves
 SETTLED_SAMPLES = 4
+IMPOSSIBLE_STEP = 0.2  # of set: nobody turns a pilot so far in one go (common practice, no source)
 
 
 @njit(cache=True)  # type: ignore[misc]
@@ -18,8 +19,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     claim = False
     least = max(lim.enter_share, 0.015)
     if s.known > 0 and s.near_zero == 0 and s.starved == 0 and abs(s.fast) > least and s.is_fixed == 0:
-        took, age_s, change = transition(s, s.fast)
-        step = took <= max(STEP_S, 2.0 * s.tick_s)
+        took, age_s, change, before = transition(s, s.fast)
+        step = took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO and abs(s.fast) < IMPOSSIBLE_STEP
         claim = step and change < FLAT_RATIO and age_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)
     hold(own, claim, s.fast * lim.set_kpa, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 600.0, 1.0)

@@ -205,6 +205,7 @@ def _sensor(s: Seen) -> Telling:
         "crossed": "Inlet reads below outlet while water flows, which no water does.",
         "meter dead": f"The meter reads zero for {duration_text(s.number('zero_s'))} at hours that always had flow, "
         "while the outlet regulates as ever.",
+        "offset": "Outlet jumped further than a pilot is ever turned in one go, while flow went on as usual.",
         "inlet scaled": "Inlet stands off by a factor between two pressure units while the outlet is held.",
     }[kind]
     now = (

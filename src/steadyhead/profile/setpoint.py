@@ -46,8 +46,8 @@ def hourly_expectation(span: Span, keep: BoolArray, set_pressure: SetPressure) -
 def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     """Median outlet by quarter hour of the week: working days pooled, Saturday, Sunday.
 
-    A quarter of the day that was never seen regulating takes the last one before it that was; None if fewer
-    than half were.
+    A quarter of the day in which the station is hardly ever open takes the outlet it is then locked at; one
+    that was never seen at all takes the last one before it. None if fewer than half were seen.
     """
     rows = thinned(np.flatnonzero(keep))
     quarter = span.quarter[rows]
@@ -55,6 +55,11 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     kind = np.where(day < 5, 0, day - 4)
     outlet = span.outlet_kpa[rows]
     all_days = _group_medians(outlet, slot, 96)
+    shut = thinned(np.flatnonzero(span.keep & ~keep))
+    shut_slot = span.quarter[shut] % 96
+    n_open, n_shut = np.bincount(slot, minlength=96), np.bincount(shut_slot, minlength=96)
+    mostly_shut = n_shut > 3 * n_open
+    all_days = np.where(mostly_shut, _group_medians(span.outlet_kpa[shut], shut_slot, 96), all_days)
     seen = np.isfinite(all_days)
     if seen.mean() < 0.5:
         return None
@@ -65,7 +70,7 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     for which, days in ((0, range(5)), (1, (5,)), (2, (6,))):
         of_kind = kind == which
         medians = _group_medians(outlet[of_kind], slot[of_kind], 96)
-        medians = np.where(np.isnan(medians), all_days, medians)
+        medians = np.where(np.isnan(medians) | mostly_shut, all_days, medians)
         for d in days:
             result[d * 96 : (d + 1) * 96] = medians
     return result

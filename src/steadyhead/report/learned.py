@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Iterable
+
 from steadyhead.conditions.hunting import RESOLVED_SAMPLES
 from steadyhead.diagnosis.phrases import duration_text, local_time, percent
 from steadyhead.profile.model import Profile
@@ -11,6 +14,7 @@ Facts = list[tuple[str, str]]
 """Pairs of a name and what is said of it."""
 
 DAY_S = 86_400
+NO_INLET_RATIO = 0.0005  # less than this would be shown as 0.0 %
 FAR_ABOVE_KV_M3H = 1e8  # a Kv that was never learned is set to a number no valve reaches
 
 
@@ -39,6 +43,15 @@ def withheld_facts(profile: Profile) -> Facts:
     for judgement, reason in profile.withheld.items():
         by_reason.setdefault(reason, []).append(judgement.replace("_", " "))
     return [(", ".join(names), reason) for reason, names in by_reason.items()]
+
+
+def withheld_line(profiles: Iterable[Profile]) -> str:
+    """What is not judged at how many stations, in one sentence; empty if all is judged everywhere."""
+    counts = Counter(judgement for profile in profiles for judgement in profile.withheld)
+    parts = [f"{name.replace('_', ' ')} ({n})" for name, n in counts.most_common()]
+    if not parts:
+        return ""
+    return f"Not judged, at so many stations: {', '.join(parts)}. Their profiles say why."
 
 
 def changed_facts(old: Profile, new: Profile, units: UnitSystem) -> list[tuple[str, str, str]]:
@@ -88,13 +101,14 @@ def _droop(p: Profile, units: UnitSystem) -> str:
     way = "falls" if p.droop.slope_kpa_per_lps <= 0 else "rises"
     over_the_day = _fine(slope_kpa * (high_lps - low_lps), units)
     text = (
-        f"the outlet {way} {_fine(slope_kpa, units)} for each L/s more ({over_the_day} from "
-        f"{units.flow_text(low_lps)} to {units.flow_text(high_lps)})"
+        f"the outlet {way} {over_the_day} from {units.flow_text(low_lps)} to {units.flow_text(high_lps)}, "
+        f"{_fine(slope_kpa, units)} for each L/s"
     )
-    if p.has_inlet:
-        text += f", and moves by {percent(abs(p.droop.inlet_ratio))} of what the inlet does"
-        if p.droop.inlet_ratio < 0:
-            text += ", the other way"
+    if p.has_inlet and abs(p.droop.inlet_ratio) < NO_INLET_RATIO:
+        text += "; the inlet does not move it"
+    elif p.has_inlet:
+        against = ", the other way" if p.droop.inlet_ratio < 0 else ""
+        text += f"; it moves by {percent(abs(p.droop.inlet_ratio))} of what the inlet does{against}"
     return text
 
 

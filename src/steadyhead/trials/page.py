@@ -24,9 +24,9 @@ SEVERITIES = """\
 
 SETS_TEXT = """\
 Thresholds were chosen on the development set. The evaluation set comes from other seeds and other, mostly
-wider, parameter ranges (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the proving
-plant by degrading parts, and their truth is measured against a twin run without the fault. All data are
-simulated: no open log of a real station with labels was found.\
+wider, parameter ranges (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the
+proving plant by degrading parts, and their truth is measured against a twin run without the fault. All data
+are simulated: no open log of a real station with labels was found.\
 """
 MEASURED_TEXT = """\
 Shares with counts and 95 % interval (exact binomial); rates with exact Poisson interval. A figure that misses
@@ -44,9 +44,9 @@ BASELINES_HEAD = (
 )
 LEFT_OUT_TEXT = """\
 What the sets leave out, because telemetry cannot show it: hunting and slow response in logs of averages or
-with a reporting deadband; slow response at more than 60 s; creep without a meter or without an inlet pressure; a
-spring that jumps (a hand on the screw looks the same); transmitter offsets below 25 % of set (a set change
-looks the same).\
+with a reporting deadband; slow response at more than 60 s; creep without a meter or without an inlet
+pressure; a spring that jumps (a hand on the screw looks the same); transmitter offsets below 25 % of set (a
+set change looks the same).\
 """
 
 

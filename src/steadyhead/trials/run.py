@@ -39,8 +39,8 @@ def run_set(
     computing = sum(o.learn_s + o.scan_s for o in outcomes)
     n_rows = sum(o.n_rows for o in outcomes)
     click.echo(
-        f"{len(outcomes)} cases, {n_rows / 1e6:.1f} million rows; learning and judging took {computing:.1f} s of "
-        f"computing, all in all {time.perf_counter() - begun:.0f} s; peak memory {peak_mb():.0f} MB"
+        f"{len(outcomes)} cases, {n_rows / 1e6:.1f} million rows; learning and judging {computing:.1f} s, "
+        f"all in all {time.perf_counter() - begun:.0f} s; peak {peak_mb():.0f} MB"
     )
     return scores
 
