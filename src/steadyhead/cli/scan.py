@@ -35,7 +35,7 @@ from steadyhead.readings.frame import Readings
 from steadyhead.report.learned import withheld_line
 from steadyhead.report.plots import plot_alert
 from steadyhead.report.table import alert_detail, alert_table, quiet_line, worst_first
-from steadyhead.store.profiles import load_profile, profile_path, save_profile
+from steadyhead.store.profiles import load_profiles, profile_path, save_profile
 
 NEEDS_A_PERSON = 1
 PRIORITIES_FOR_A_PERSON = ("medium", "high")
@@ -127,18 +127,20 @@ def scan(
             show_profile(console, profile, described.settings.units, profile_path(profiles, name), replaced)
         console.print()
     else:
-        known = {name: load_profile(profiles, name, r.step_s) for name, r in read.readings.items()}
+        known = load_profiles(profiles, {name: r.step_s for name, r in read.readings.items()})
     found = scan_all(described, read, known, knowledge, console, from_at, to_at)
     alerts = [item.alert for item in found]
     if as_json:
         click.echo(to_json_lines(worst_first(alerts)), nl=False)
         show_rejects(Console(stderr=True), read, None)
     else:
-        write_all(out, found, read, known, described, knowledge, console)
-        show_rejects(console, read, out / "rejects")
-        # What matters most comes last, where a terminal leaves it in view.
-        show_details(console, alerts, described, knowledge, details)
-        show_table(console, alerts, known, described, knowledge)
+        try:
+            write_all(out, found, read, known, described, knowledge, console)
+        finally:  # a full disk must not keep what was found from being read
+            show_rejects(console, read, out / "rejects")
+            # What matters most comes last, where a terminal leaves it in view.
+            show_details(console, alerts, described, knowledge, details)
+            show_table(console, alerts, known, described, knowledge)
         console.print(f"\nAlerts, report, plots and refused values: {out}", highlight=False, soft_wrap=True)
     ctx.exit(exit_code(alerts))
 

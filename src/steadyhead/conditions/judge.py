@@ -71,6 +71,14 @@ def _judge_all(s, held, lim, support):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)  # type: ignore[misc]
+def _has_grown(c, other, s, named, lim):  # type: ignore[no-untyped-def]
+    """What was a drift or a step has become far larger, and a harder name fits it."""
+    if c not in (OPEN, CLOSE) or other not in (DRIFT, SET, SLOW):
+        return False
+    return abs(s.departure) > 0.08 and abs(s.departure_kpa) > 2.0 * abs(named.worst)
+
+
+@njit(cache=True)  # type: ignore[misc]
 def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     """No second name for one episode, and no guess while a better explanation is being looked at."""
     if c == TELEMETRY:
@@ -104,7 +112,7 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
                 return False
         return True
     for other in _DEPARTURES:
-        if other != c and held[other].active > 0:
+        if other != c and held[other].active > 0 and not _has_grown(c, other, s, held[other], lim):
             return False
     if c == SLOW and abs(s.fast) > lim.enter_share:
         return False

@@ -12,6 +12,7 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step
+from steadyhead.conditions.scene import transition
 from steadyhead.conditions.set_changed import IMPOSSIBLE_STEP
 
 STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED, OFFSET = range(1, 10)
@@ -65,7 +66,11 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         return 6.0
     jumped = abs(s.fast) > IMPOSSIBLE_STEP and s.is_fixed == 0 and s.wide == 0 and s.near_zero == 0
     usual = abs(s.flow_lps - s.flow_usual_lps) < 0.35 * s.flow_usual_lps
-    return 9.0 if jumped and usual and s.starved == 0 and is_step(s, s.fast) else 0.0
+    if jumped and usual and s.starved == 0 and is_step(s, s.fast):
+        _, age_s, change, _ = transition(s, s.fast)
+        if change < 0.15 and age_s >= wait(s.tick_s, 1200.0, 3.0):
+            return 9.0
+    return 0.0
 
 
 @njit(cache=True)  # type: ignore[misc]

@@ -10,6 +10,8 @@ from steadyhead.conditions.scene import transition
 
 SETTLED_S = 2400.0  # a fault that came as a step shows itself within this time as demand moves
 SETTLED_SAMPLES = 4
+LEAST_STEP = 0.018  # of set
+LEAST_STEP_BLIND = 0.025  # without a meter the morning's droop is a step too
 IMPOSSIBLE_STEP = 0.2  # of set: nobody turns a pilot so far in one go (common practice, no source)
 
 
@@ -17,7 +19,7 @@ IMPOSSIBLE_STEP = 0.2  # of set: nobody turns a pilot so far in one go (common p
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for a changed set pressure: 1 means raise."""
     claim = False
-    least = max(lim.enter_share, 0.015)
+    least = max(1.3 * lim.enter_share, LEAST_STEP if lim.has_flow else LEAST_STEP_BLIND)
     if s.known > 0 and s.near_zero == 0 and s.starved == 0 and abs(s.fast) > least and s.is_fixed == 0:
         took, age_s, change, before = transition(s, s.fast)
         step = took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO and abs(s.fast) < IMPOSSIBLE_STEP

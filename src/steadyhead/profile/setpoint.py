@@ -10,6 +10,8 @@ from steadyhead.profile.model import SetPressure
 from steadyhead.profile.span import Span, thinned
 from steadyhead.types import BoolArray
 
+DROP_SHARE = 0.015
+LOCK_UP_SHARE = 0.08  # more than any sound lock-up
 JUMP_SHARE = 0.025  # droop changes gradually from one quarter hour to the next; a schedule jumps
 
 
@@ -46,8 +48,8 @@ def hourly_expectation(span: Span, keep: BoolArray, set_pressure: SetPressure) -
 def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     """Median outlet by quarter hour of the week: working days pooled, Saturday, Sunday.
 
-    A quarter of the day in which the station is hardly ever open takes the outlet it is then locked at; one
-    that was never seen at all takes the last one before it. None if fewer than half were seen.
+    A quarter of the day in which the station is hardly ever open, and locked where no lock-up of the day's set
+    would be, takes that level; one that was never seen open takes the last one before it. None if fewer than half were seen.
     """
     rows = thinned(np.flatnonzero(keep))
     quarter = span.quarter[rows]
@@ -58,8 +60,12 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     shut = thinned(np.flatnonzero(span.keep & ~keep))
     shut_slot = span.quarter[shut] % 96
     n_open, n_shut = np.bincount(slot, minlength=96), np.bincount(shut_slot, minlength=96)
-    mostly_shut = n_shut > 3 * n_open
-    all_days = np.where(mostly_shut, _group_medians(span.outlet_kpa[shut], shut_slot, 96), all_days)
+    locked = _group_medians(span.outlet_kpa[shut], shut_slot, 96)
+    typical = float(np.median(outlet))
+    with np.errstate(invalid="ignore"):
+        no_lock_up = (locked < (1 - DROP_SHARE) * typical) | (locked > (1 + LOCK_UP_SHARE) * typical)
+    mostly_shut = (n_shut > 3 * n_open) & no_lock_up
+    all_days = np.where(mostly_shut, locked, all_days)
     seen = np.isfinite(all_days)
     if seen.mean() < 0.5:
         return None

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from pathlib import Path
 
 from steadyhead.errors import ProfileError
@@ -14,6 +15,33 @@ REPLACED = "replaced"
 def profile_path(folder: Path, station: str) -> Path:
     """Where the profile in use of a station lies."""
     return folder / f"{station}.json"
+
+
+def load_profiles(folder: Path, steps_s: Mapping[str, int]) -> dict[str, Profile]:
+    """The profiles in use of several stations.
+
+    steps_s : station to the seconds between the readings they are to be used with
+    Raises ProfileError that names all stations without a profile in one line, and each unfit one in its own.
+    """
+    missing = [name for name in steps_s if not profile_path(folder, name).exists()]
+    problems: list[str] = []
+    if missing:
+        # Named in the command only where learning all would do more than is needed.
+        names = "" if len(missing) == len(steps_s) > 1 else " " + " ".join(missing)
+        problems.append(
+            f"{folder}: there is no profile of {', '.join(missing)}; run: steadyhead learn{names}"
+        )
+    found: dict[str, Profile] = {}
+    for name, step_s in steps_s.items():
+        if name in missing:
+            continue
+        try:
+            found[name] = load_profile(folder, name, step_s)
+        except ProfileError as exc:
+            problems.append(str(exc))
+    if problems:
+        raise ProfileError("\n".join(problems))
+    return found
 
 
 def load_profile(folder: Path, station: str, step_s: int) -> Profile:
