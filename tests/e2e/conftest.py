@@ -1,16 +1,33 @@
-"""A small utility made by the plant, and its profiles."""
+"""How commands are run, and a small utility made by the plant with its profiles."""
 
 import shutil
 from pathlib import Path
 
 import pytest
 
-from .running import Run, run_steadyhead
+from steadyhead.cli import main
+
+from .running import ROOT, WIDTH, Result, Run, run_steadyhead
 
 
 @pytest.fixture(scope="session")
 def run() -> Run:
     return run_steadyhead
+
+
+@pytest.fixture
+def run_here(capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch) -> Run:
+    """The same in this process, which need not load the libraries anew."""
+    monkeypatch.chdir(ROOT)
+    monkeypatch.setenv("COLUMNS", WIDTH)
+
+    def run_main(*arguments: object) -> Result:
+        with pytest.raises(SystemExit) as ended:
+            main([str(argument) for argument in arguments])
+        printed = capsys.readouterr()
+        return Result(int(ended.value.code or 0), printed.out, printed.err)
+
+    return run_main
 
 
 @pytest.fixture(scope="session")

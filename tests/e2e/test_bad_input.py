@@ -95,13 +95,13 @@ SPOILED = [
 
 
 @pytest.mark.parametrize(("spoil", "words"), SPOILED, ids=[spoil.__name__ for spoil, _ in SPOILED])
-def test_learn_says_in_one_line_what_is_wrong(run, worn, worn_profiles, tmp_path, spoil, words):
+def test_learn_says_in_one_line_what_is_wrong(run_here, worn, worn_profiles, tmp_path, spoil, words):
     spoil(worn)
     profiles = tmp_path / "profiles"
     profiles.mkdir()
     (profiles / "worn_seat.json").write_bytes((worn_profiles / "worn_seat.json").read_bytes())
     before = contents(tmp_path)
-    result = run("learn", "--registry", worn / "stations.yaml", "--profiles", profiles)
+    result = run_here("learn", "--registry", worn / "stations.yaml", "--profiles", profiles)
     assert result.code == 2
     assert len(result.err.splitlines()) == 1, result.err
     assert result.err.startswith("steadyhead: ")
@@ -124,10 +124,10 @@ def test_scan_says_it_too_and_prints_no_alerts(run, worn, worn_profiles, tmp_pat
     assert contents(tmp_path) == before
 
 
-def test_every_mistake_of_a_registry_is_reported_at_once(run, worn):
+def test_every_mistake_of_a_registry_is_reported_at_once(run_here, worn):
     unknown_unit(worn)
     no_zone(worn)
-    result = run("learn", "--registry", worn / "stations.yaml")
+    result = run_here("learn", "--registry", worn / "stations.yaml")
     assert result.code == 2
     assert len(result.err.splitlines()) == 2
     assert "gallons" in result.err
@@ -187,8 +187,8 @@ def test_a_full_disk_leaves_the_old_alerts(run, worn_folder, worn_profiles, tmp_
         (["plant", "x", "--time-zone", "Mars/Olympus"], ["Mars/Olympus", "Europe/"]),
     ],
 )
-def test_a_wrong_option_gets_one_line_too(run, arguments, words):
-    result = run(*arguments)
+def test_a_wrong_option_gets_one_line_too(run_here, arguments, words):
+    result = run_here(*arguments)
     assert result.code == 2
     assert len(result.err.splitlines()) == 1, result.err
     for word in words:
@@ -206,10 +206,10 @@ def test_a_wrong_option_gets_one_line_too(run, arguments, words):
     ],
     ids=["no JSON", "another format", "another interval", "another station"],
 )
-def test_an_unfit_profile_is_refused(run, worn_folder, worn_profiles, tmp_path, spoil, words):
+def test_an_unfit_profile_is_refused(run_here, worn_folder, worn_profiles, tmp_path, spoil, words):
     old = (worn_profiles / "worn_seat.json").read_text()
     (tmp_path / "worn_seat.json").write_text(spoil(old))
-    result = run("scan", "--registry", worn_folder / "stations.yaml", "--profiles", tmp_path, "--json")
+    result = run_here("scan", "--registry", worn_folder / "stations.yaml", "--profiles", tmp_path, "--json")
     assert result.code == 2
     assert result.out == ""
     assert len(result.err.splitlines()) == 1, result.err

@@ -103,8 +103,8 @@ def plant(
 
     \b
     For example, a seat that wears out over two days from day 26:
-      steadyhead plant out/worn --district closed-nights --fault seat_worn=0.5@26+2
-      steadyhead scan --learn --registry out/worn/stations.yaml
+      steadyhead plant worn --district closed-nights --fault seat_worn=0.5@26+2
+      steadyhead scan --learn --registry worn/stations.yaml
     """  # noqa: D301  click keeps lines after that mark as they are
     out = Console()
     if lists:

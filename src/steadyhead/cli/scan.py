@@ -114,7 +114,7 @@ def scan(
     Exit code
       0  no alert of medium or high priority goes on
       1  at least one does
-      2  an input is at fault; one line per mistake says which, and nothing is written
+      2  an input is at fault or a result cannot be written; stderr says which
     """  # noqa: D301  click keeps lines after that mark as they are
     console = Console(stderr=True, quiet=True) if as_json else Console()
     described = load_registry(registry)

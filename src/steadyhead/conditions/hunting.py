@@ -14,7 +14,7 @@ from steadyhead.conditions.base import hold, wait
 REGULAR_CYCLES = 4.0
 RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is the theoretical least
 LONGEST_S = 400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
-LONGEST_SAMPLES = 10.0  # longer than that, at coarse sampling, it is the day's own rhythm
+LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.15  # least correlation of outlet and flow edges; where demand leads it is below zero
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
@@ -35,8 +35,11 @@ def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
 def is_regular(s, lim):  # type: ignore[no-untyped-def]
     """Full periods of like length were counted, at a period that sampling and filter pass."""
     resolved = s.period_s >= RESOLVED_SAMPLES * lim.step_s
-    longest = LONGEST_S if lim.fine else LONGEST_SAMPLES * lim.step_s
-    return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= longest
+    if lim.fine:
+        return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= LONGEST_S
+    # one sample a tick: chance makes a few like periods more easily, so more of them are asked for
+    together = not lim.has_flow or s.with_flow > 2.0 * TOGETHER
+    return s.cycles >= REGULAR_CYCLES + 1 and resolved and together and s.period_s <= LONGEST_SAMPLES * lim.step_s
 
 
 @njit(cache=True)  # type: ignore[misc]

@@ -127,7 +127,7 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     if c == SET:
         return held[OPEN].stands == 0 and held[CLOSE].stands == 0
     if c == CREEP:
-        return held[HELD_SHUT].stands == 0
+        return held[HELD_SHUT].stands == 0 and held[UNFAMILIAR].active == 0
     return True
 
 

@@ -290,6 +290,8 @@ def _median_of_moves(moves):  # type: ignore[no-untyped-def]
 @njit(cache=True)  # type: ignore[misc]
 def _movement(s, t, lim):  # type: ignore[no-untyped-def]
     if not np.isnan(t.outlet_move):
+        if t.spikes > 0:  # told one sample late: the ticks it has marked are taken back
+            s.n_moves = max(0.0, s.n_moves - 3.0)
         n = int(s.n_moves) % MOVES
         s.moves[n] = t.outlet_move
         s.n_moves += 1
@@ -323,7 +325,8 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
         return
     z = s.flow_lps - s.flow_slow
     s.flow_slow += lim.gains.flow_slow * z
-    if s.starved > 0:
+    # a valve that does not move at all is not slow
+    if s.starved > 0 or (s.is_fixed > 0 and s.fixed > 0.6):
         return
     r = s.departure_kpa - (0.0 if np.isnan(s.drift) else s.drift * lim.set_kpa)
     # one wild hour must not fill the memory
@@ -351,13 +354,14 @@ def _hour(s, lim, familiar):  # type: ignore[no-untyped-def]
         s.h_n = 0
         s.h_sum[:] = 0.0
         s.h_hour = hour
-    if s.known > 0:
+    # hours in which the station sometimes shuts and sometimes does not are no two days alike
+    if s.known > 0 and not (0.02 < s.zero_share < 0.98):
         s.h_n += 1
         s.h_sum[0] += min(max(s.departure, -0.5), 0.5)
         s.h_sum[1] += s.move_kpa
         if s.flow_lps == s.flow_lps:
             s.h_sum[2] += max(s.flow_lps, 0.0)
-            s.h_sum[3] += s.flow_usual_lps
+            s.h_sum[3] += s.flow_usual_lps * max(s.growth, 1.0)
         if s.inlet_kpa == s.inlet_kpa:
             s.h_sum[4] += s.inlet_kpa - lim.inlet_usual_kpa
         if s.kv == s.kv and s.kv_need == s.kv_need:
@@ -368,7 +372,7 @@ def _hour(s, lim, familiar):  # type: ignore[no-untyped-def]
 @njit(cache=True)  # type: ignore[misc]
 def _hour_features(s, lim):  # type: ignore[no-untyped-def]
     """Departure, movement, flow against usual, inlet, Kv against what the flow needs: logarithms of ratios."""
-    small_flow = 0.05 * lim.daily_mean_lps + 0.01
+    small_flow = 0.25 * lim.daily_mean_lps + 0.01
     small_kv = 0.05 * lim.kv_typical + 0.01
     h, n = s.h_sum, s.h_n
     s.h_mean[0] = h[0] / n
@@ -381,7 +385,7 @@ def _hour_features(s, lim):  # type: ignore[no-untyped-def]
 @njit(cache=True)  # type: ignore[misc]
 def _spreads(features, familiar, i):  # type: ignore[no-untyped-def]
     """Feature ``i`` in robust spreads. Departure and movement have conditions of their own: they weigh little."""
-    most = 2.0 if i < 2 else 12.0
+    most = 2.0 if i < 2 else 12.0  # as in ``profile.novelty``
     return min(max((features[i] - familiar.center[i]) / familiar.scale[i], -most), most)
 
 

@@ -37,7 +37,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
     if s.implausible_rate > 0.5:
         return 3.0
     limit = max(lim.still_limit_s * 4.0, 1800.0, 8.0 * s.tick_s)
-    if not lim.on_change:
+    if not lim.on_change and s.known > 0:
         if s.still_outlet_s > limit or s.still_inlet_s > limit:
             return 1.0
         if s.still_flow_s > limit and s.flow_lps > lim.near_zero_lps:

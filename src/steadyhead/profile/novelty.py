@@ -12,7 +12,9 @@ from steadyhead.types import FloatArray
 NAMES = ("departure", "movement", "flow against usual", "inlet", "Kv against usual")
 LEAST_HOURS = 120
 TRIM = 0.97  # the strangest hours of the span do not shape what is normal
-LEAST_SPREAD = (0.004, 0.15, 0.12, 0.02, 0.03)
+# departure and movement have conditions of their own
+MOST_SPREADS = np.array([2.0, 2.0, 12.0, 12.0, 12.0])
+LEAST_SPREAD = (0.004, 0.15, 0.08, 0.02, 0.03)
 
 
 def learn_novelty(hours: FloatArray, false_per_year: float) -> Novelty | None:
@@ -26,7 +28,7 @@ def learn_novelty(hours: FloatArray, false_per_year: float) -> Novelty | None:
         return None
     center = np.median(hours, axis=0)
     scale = np.array([max(robust_spread(hours[:, i]), LEAST_SPREAD[i]) for i in range(hours.shape[1])])
-    z = np.clip((hours - center) / scale, -12, 12)
+    z = np.clip((hours - center) / scale, -MOST_SPREADS, MOST_SPREADS)
     inner = z[np.argsort((z**2).sum(axis=1))[: int(TRIM * len(z))]]
     covariance = LedoitWolf(assume_centered=True).fit(inner).covariance_
     # a feature that hardly moved in the span may not make a small move of it unfamiliar

@@ -111,7 +111,7 @@ def new_memory() -> NDArray[Any]:
 @njit(cache=True, inline="always")  # type: ignore[misc]
 def _still(value, last, still_s, step):  # type: ignore[no-untyped-def]
     if np.isnan(value):
-        return still_s + step if still_s > 0 else still_s
+        return still_s
     return still_s + step if value == last else 0.0
 
 

@@ -17,19 +17,23 @@ development set.
 
 from __future__ import annotations
 
+import hashlib
+import io
 import warnings
 from collections.abc import Callable, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numba
 import numpy as np
 from scipy.ndimage import minimum_filter1d
 
 from steadyhead.diagnosis.weigh import SAME_EPISODE_S
+from steadyhead.files import write_atomically
 from steadyhead.readings.frame import Readings
 from steadyhead.trials.cases import Case
-from steadyhead.trials.runs import CaseRun, load_or_play
+from steadyhead.trials.runs import CaseRun, kept_path, load_or_play, plant_version
 from steadyhead.trials.score import YEAR_S, healthy_time_s
 from steadyhead.trials.watch import Outcome, Raised
 from steadyhead.types import FloatArray
@@ -216,8 +220,24 @@ def tracks_of(cases: Sequence[Case], cache: Path, jobs: int) -> list[dict[str, T
 
 
 def _tracks(job: tuple[Case, Path]) -> dict[str, Track]:
-    run = load_or_play(*job)
-    return {name: detector(run) for name, detector in DETECTORS.items()}
+    """Tracks from disk, or worked out and kept: they depend on the run and on this module alone."""
+    case, cache = job
+    numba.set_num_threads(1)  # one process a core is enough
+    version = hashlib.sha256(
+        (plant_version() + Path(__file__).read_text(encoding="utf-8")).encode()
+    ).hexdigest()
+    path = kept_path(case, cache / "tracks").with_suffix(f".{version[:12]}.npz")
+    if path.is_file():
+        with np.load(path) as stored:
+            return {n: Track(stored[f"{n} times"], stored[n].astype(np.float64)) for n in DETECTORS}
+    run = load_or_play(case, cache)
+    tracks = {name: detector(run) for name, detector in DETECTORS.items()}
+    arrays = {f"{n} times": t.times_s for n, t in tracks.items()}
+    arrays |= {n: t.values.astype(np.float32) for n, t in tracks.items()}
+    content = io.BytesIO()
+    np.savez(content, **arrays)  # type: ignore[arg-type, unused-ignore]
+    write_atomically(path, content.getvalue())
+    return tracks
 
 
 def tuned_margin(tracks: Sequence[Track], outcomes: Sequence[Outcome], most_per_year: float) -> float:
