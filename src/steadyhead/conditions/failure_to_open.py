@@ -11,8 +11,8 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step, sags_with_demand
+from steadyhead.conditions.set_changed import EMPTY_SHARE
 
-EMPTY_SHARE = 0.25  # with no flow at all: the district is being drawn empty
 DEEP_SHARE = 0.08  # a drift is named long before it gets there
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
 
@@ -27,6 +27,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             claim = not is_step(s, s.fast) and s.drift > 0.5 * s.fast
         elif s.near_zero > 0:
             # a set that was lowered shuts the valve too, until the district has come down to it
+            # with no flow at all: the district is being drawn empty
             claim = s.departure < -EMPTY_SHARE
         else:
             below_reach = s.kv < 0.97 * lim.kv_reached

@@ -44,7 +44,7 @@ _N = len(INDEX)
 
 def _clear_times() -> NDArray[Any]:
     times = np.full(_N, 2 * 3600.0)
-    for number in (DRIFT, CREEP, OPEN, CLOSE, HUNTING, SLOW, SET, UNFAMILIAR):
+    for number in (DRIFT, CREEP, OPEN, CLOSE, HUNTING, SLOW, SET, UNFAMILIAR, HELD_SHUT):
         times[number] = RECURS_S
     times[TELEMETRY] = 600.0
     return times
@@ -135,9 +135,9 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
 def _is_back(c, s, own, lim):  # type: ignore[no-untyped-def]
     if own.stands > 0:
         return False
-    if c in (DRIFT, OPEN, CLOSE, SET):
+    if c in (DRIFT, OPEN, CLOSE, SET, SENSOR):
         return s.known > 0 and abs(s.fast) < 0.8 * lim.enter_share
-    if c == SENSOR or c == UNFAMILIAR or c == TELEMETRY:
+    if c == UNFAMILIAR or c == TELEMETRY:
         return True
     return s.known > 0
 

@@ -21,6 +21,7 @@ DRIFT_S = 7200.0
 CLASS_S = 5400.0
 AWAY_SHARE = 0.025  # of set: more than droop and noise leave unexplained, less than the mild limit of 5 %
 N_FEATURES = 5
+LEAST_ROOM = 0.08  # of set: with less between lock-up and inlet, noise would cover much of the way
 FIXED = 0.35  # common share of movement above which the opening counts as fixed or too slow
 FIXED_NOW = 0.6  # the same from tick to tick, where the lag of a working valve shows as well
 HELD = 0.2  # below which the outlet is held whatever the flow does
@@ -469,7 +470,7 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
             s.low_class_at_s = s.time_s
     s.way = np.nan
     s.lock_kpa = s.set_now_kpa + lim.lock_rise_kpa if lim.lock_known else s.expected_kpa
-    if s.near_zero > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + 1.0:
+    if s.near_zero > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + LEAST_ROOM * lim.set_kpa:
         s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
         night = s.hour_local < 6 or s.hour_local >= 22
         if night:

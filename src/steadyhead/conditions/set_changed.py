@@ -10,6 +10,7 @@ from steadyhead.conditions.scene import transition
 
 SETTLED_S = 2400.0  # a fault that came as a step shows itself within this time as demand moves
 SETTLED_SAMPLES = 4
+EMPTY_SHARE = 0.25  # lower than that the district is running empty
 LEAST_STEP = 0.018  # of set
 LEAST_STEP_BLIND = 0.025  # without a meter the morning's droop is a step too
 IMPOSSIBLE_STEP = 0.2  # of set: nobody turns a pilot so far in one go (common practice, no source)
@@ -24,5 +25,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         took, age_s, change, before = transition(s, s.fast)
         step = took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO and abs(s.fast) < IMPOSSIBLE_STEP
         claim = step and change < FLAT_RATIO and age_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)
+    if s.known > 0 and s.near_zero > 0 and s.starved == 0:
+        # shut, and yet below lock-up: the set was lowered and the district has not come down to it
+        below = s.outlet_kpa < s.lock_kpa - LEAST_STEP_BLIND * lim.set_kpa and s.fast > -EMPTY_SHARE
+        claim = below and s.zero_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)
     hold(own, claim, s.fast * lim.set_kpa, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 600.0, 1.0)
