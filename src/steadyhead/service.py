@@ -18,7 +18,9 @@ from steadyhead.report.band import Band
 from steadyhead.types import FloatArray
 from steadyhead.units import UNIT_SYSTEMS, UnitSystem
 
-A_MONDAY_S = 1_704_067_200  # 2024-01-01 00:00 UTC: any week without a clock change serves to lay out a schedule
+A_MONDAY_S = (
+    1_704_067_200  # 2024-01-01 00:00 UTC: any week without a clock change serves to lay out a schedule
+)
 BAND_SPREADS = 3.0
 
 

@@ -1,0 +1,1 @@
+"""One module per condition: what it asks of a station, and what it is told from."""

@@ -34,13 +34,13 @@ def new_held() -> NDArray[Any]:
     return np.zeros(len(CONDITIONS), dtype=HELD)
 
 
-@njit(cache=True, inline="always")  # type: ignore[misc]
+@njit(cache=True, inline="always")
 def wait(tick_s, seconds, samples):  # type: ignore[no-untyped-def]
     """A delay stated in seconds, or in samples where sampling is coarser."""
     return max(seconds, samples * tick_s)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def hold(own, claim, size, time_s, tick_s):  # type: ignore[no-untyped-def]
     """Carry a claim on: it gains while it stands and loses at the same rate while it does not."""
     own.stands = 1.0 if claim else 0.0

@@ -15,7 +15,7 @@ from steadyhead.conditions.held_shut import USUALLY_OPEN, follows_neighbour
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for creep: 1 means raise. Size is the share of the way from lock-up to inlet."""
     claim = False

@@ -18,21 +18,21 @@ BEFORE_RATIO = 0.35  # of the level, on the mean of the half hour before a step
 LEAST_AGE_S = 5400.0  # regulating time behind the mean before it is believed
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def sags_with_demand(s):  # type: ignore[no-untyped-def]
     """Little demand was held within a third of the present sag, not longer ago than a day and a bit."""
     recent = s.time_s - s.low_class_at_s < 28 * 3600.0
     return recent and s.departure < 0 and s.low_class > 0.35 * s.departure
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def is_step(s, level):  # type: ignore[no-untyped-def]
     """The departure came within minutes, or between two samples where sampling is coarse."""
     took, _, _, before = transition(s, level)
     return took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for drift: 1 means raise."""
     claim = False

@@ -9,7 +9,7 @@ from steadyhead.conditions.base import hold, wait
 OVER_HIGH = 1.35  # demand growth of a season stays below this
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for excess demand: 1 means raise. Size is flow over the usual of this hour [L/s]."""
     claim = False

@@ -10,7 +10,7 @@ from steadyhead.conditions.drift import is_step
 RISE_SHARE = 0.04
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for failure to close: 1 means raise."""
     claim = False

@@ -17,7 +17,7 @@ DEEP_SHARE = 0.08  # a drift is named long before it gets there
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for failure to open: 1 means raise."""
     claim = False

@@ -7,17 +7,16 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 
-
 USUALLY_OPEN = 0.3
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def follows_neighbour(s, lim):  # type: ignore[no-untyped-def]
     """The outlet stands where the neighbour's does."""
     return abs(s.outlet_kpa - s.neighbour_kpa) < 0.03 * lim.set_kpa
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for held shut: 1 means raise."""
     claim = False

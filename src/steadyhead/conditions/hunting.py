@@ -13,7 +13,9 @@ from steadyhead.conditions.base import hold, wait
 
 REGULAR_CYCLES = 4.0
 RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is the theoretical least
-LONGEST_S = 400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
+LONGEST_S = (
+    400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
+)
 LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.15  # least correlation of outlet and flow edges; where demand leads it is below zero
 UPSTREAM_CORRELATION = 0.5
@@ -23,7 +25,7 @@ LEAST_RATIO = 2.0  # of the usual movement
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
     """The movement is upstream's or the district's."""
     upstream = s.with_inlet > UPSTREAM_CORRELATION and s.inlet_move_ratio > UPSTREAM_RATIO
@@ -31,7 +33,7 @@ def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
     return upstream or demand
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def is_regular(s, lim):  # type: ignore[no-untyped-def]
     """Full periods of like length were counted, at a period that sampling and filter pass."""
     resolved = s.period_s >= RESOLVED_SAMPLES * lim.step_s
@@ -39,16 +41,21 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
         return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= LONGEST_S
     # one sample a tick: chance makes a few like periods more easily, so more of them are asked for
     together = not lim.has_flow or s.with_flow > 2.0 * TOGETHER
-    return s.cycles >= REGULAR_CYCLES + 1 and resolved and together and s.period_s <= LONGEST_SAMPLES * lim.step_s
+    return (
+        s.cycles >= REGULAR_CYCLES + 1
+        and resolved
+        and together
+        and s.period_s <= LONGEST_SAMPLES * lim.step_s
+    )
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def is_settled(s):  # type: ignore[no-untyped-def]
     """Enough movement was seen, and none of it is a scheduled set pressure being taken up."""
     return s.n_moves >= 8 and s.set_still_s > max(1800.0, 10.0 * s.tick_s)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def scatter_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
     """Peak to peak of a sine with the scatter seen, less where outlet and flow hardly move together."""
     swing = RMS_TO_SWING * s.move_kpa
@@ -57,7 +64,7 @@ def scatter_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
     return swing * min(max((s.with_flow - 0.5 * TOGETHER) / (2.0 * TOGETHER), 0.0), 1.0)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for hunting: 1 means raise. Size is peak to peak [kPa]; kind 1 resolved, 2 raised scatter."""
     claim = False

@@ -9,7 +9,7 @@ from steadyhead.conditions.base import hold, wait
 SAG_SHARE = 0.025
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for a starved inlet: 1 means raise."""
     claim = s.known > 0 and s.starved > 0 and s.departure < -max(SAG_SHARE, lim.enter_share)

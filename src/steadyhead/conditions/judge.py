@@ -53,7 +53,7 @@ def _clear_times() -> NDArray[Any]:
 _CLEAR_S = _clear_times()
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _judge_all(s, held, lim, support):  # type: ignore[no-untyped-def]
     support[DRIFT] = drift.judge(s, held[DRIFT], lim)
     support[CREEP] = creep.judge(s, held[CREEP], lim)
@@ -70,15 +70,15 @@ def _judge_all(s, held, lim, support):  # type: ignore[no-untyped-def]
     support[UNFAMILIAR] = unfamiliar.judge(s, held[UNFAMILIAR], lim)
 
 
-@njit(cache=True)  # type: ignore[misc]
-def _has_grown(c, other, s, named, lim):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def _has_grown(c, other, s, named):  # type: ignore[no-untyped-def]
     """What was a drift or a step has become far larger, and a harder name fits it."""
     if c not in (OPEN, CLOSE) or other not in (DRIFT, SET, SLOW):
         return False
     return abs(s.departure) > 0.08 and abs(s.departure_kpa) > 2.0 * abs(named.worst)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     """No second name for one episode, and no guess while a better explanation is being looked at."""
     if c == TELEMETRY:
@@ -112,11 +112,11 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
                 return False
         return True
     for other in _DEPARTURES:
-        if other != c and held[other].active > 0 and not _has_grown(c, other, s, held[other], lim):
+        if other != c and held[other].active > 0 and not _has_grown(c, other, s, held[other]):
             return False
     if c == SLOW and abs(s.fast) > lim.enter_share:
         return False
-    if c == DRIFT or c == SLOW:
+    if c in (DRIFT, SLOW):
         for other in (CREEP, OPEN, CLOSE, SET, STARVED, EXCESS, HELD_SHUT, HUNTING):
             if held[other].active > 0 or (held[other].stands > 0 and support[other] > 0.2):
                 return False
@@ -131,18 +131,18 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     return True
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _is_back(c, s, own, lim):  # type: ignore[no-untyped-def]
     if own.stands > 0:
         return False
     if c in (DRIFT, OPEN, CLOSE, SET, SENSOR):
         return s.known > 0 and abs(s.fast) < 0.8 * lim.enter_share
-    if c == UNFAMILIAR or c == TELEMETRY:
+    if c in (UNFAMILIAR, TELEMETRY):
         return True
     return s.known > 0
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
     if s.known == 0:
         return
@@ -157,12 +157,27 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
         day[3] = max(day[3], s.slow_share)
 
 
-@njit(cache=True)  # type: ignore[misc]
-def advance(table, first, start_s, tick_s, around, scene, held, lim, familiar, silent, daily, hours, events, scenes, helds):  # type: ignore[no-untyped-def]
+@njit(cache=True)
+def advance(  # type: ignore[no-untyped-def]
+    table,
+    first,
+    start_s,
+    tick_s,
+    around,
+    scene,
+    held,
+    lim,
+    familiar,
+    silent,
+    daily,
+    hours,
+    events,
+    scenes,
+    helds,
+):
     """Judge ticks from ``first`` on until the table or the room for events ends.
 
-    around : shape (n_ticks, 6): expected outlet [kPa], set now [kPa], usual and high flow [L/s], share of shut
-        ticks at this hour, local hour
+    around : shape (n_ticks, 6), as ``profile.expect.around`` makes it
     silent : learning; nothing is raised and the largest statistic of each day goes to ``daily``
         (n_days, 4), the features of each hour to ``hours`` (n_hours, 5)
     Returns (next tick, number of events).

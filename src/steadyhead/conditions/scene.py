@@ -216,7 +216,7 @@ def new_scene() -> NDArray[Any]:
     return scene
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _window(s, lim):  # type: ignore[no-untyped-def]
     """Is the valve moving? A fixed opening keeps Kv and lets the outlet go; a working one does the opposite.
 
@@ -275,7 +275,7 @@ def _window(s, lim):  # type: ignore[no-untyped-def]
         s.is_regulating = 1.0
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _median_of_moves(moves):  # type: ignore[no-untyped-def]
     sorted_moves = np.empty(MOVES)
     for i in range(MOVES):
@@ -288,7 +288,7 @@ def _median_of_moves(moves):  # type: ignore[no-untyped-def]
     return 0.5 * (sorted_moves[MOVES // 2 - 1] + sorted_moves[MOVES // 2])
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _movement(s, t, lim):  # type: ignore[no-untyped-def]
     if not np.isnan(t.outlet_move):
         if t.spikes > 0:  # told one sample late: the ticks it has marked are taken back
@@ -312,7 +312,7 @@ def _movement(s, t, lim):  # type: ignore[no-untyped-def]
     s.cycles, s.period_s, s.swing_kpa = t.cycles, t.period_s, t.swing_kpa
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _lag(s, lim):  # type: ignore[no-untyped-def]
     """How far the outlet strays for the changes of demand it has to answer.
 
@@ -341,7 +341,7 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
         s.slow_corr = -s.s_rz / np.sqrt(s.s_zz * s.s_rr)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _hour(s, lim, familiar):  # type: ignore[no-untyped-def]
     """Close an hour's features and measure how unfamiliar they are."""
     hour = s.time_s // 3600.0
@@ -370,9 +370,9 @@ def _hour(s, lim, familiar):  # type: ignore[no-untyped-def]
             s.h_sum[6] += s.kv_need
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _hour_features(s, lim):  # type: ignore[no-untyped-def]
-    """Departure, movement, flow against usual, inlet, Kv against what the flow needs: logarithms of ratios."""
+    """Departure, movement, flow against usual, inlet, Kv against need; ratios as logarithms."""
     small_flow = 0.25 * lim.daily_mean_lps + 0.01
     small_kv = 0.05 * lim.kv_typical + 0.01
     h, n = s.h_sum, s.h_n
@@ -383,14 +383,14 @@ def _hour_features(s, lim):  # type: ignore[no-untyped-def]
     s.h_mean[4] = np.log((h[5] / n + small_kv) / (h[6] / n + small_kv))
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _spreads(features, familiar, i):  # type: ignore[no-untyped-def]
-    """Feature ``i`` in robust spreads. Departure and movement have conditions of their own: they weigh little."""
+    """Feature ``i`` in robust spreads. Departure and movement weigh little: they have their conditions."""
     most = 2.0 if i < 2 else 12.0  # as in ``profile.novelty``
     return min(max((features[i] - familiar.center[i]) / familiar.scale[i], -most), most)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _distance(features, familiar):  # type: ignore[no-untyped-def]
     """Squared Mahalanobis distance over its limit; 0 while none was learned."""
     if familiar.limit <= 0:
@@ -404,7 +404,7 @@ def _distance(features, familiar):  # type: ignore[no-untyped-def]
     return total / familiar.limit
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar):  # type: ignore[no-untyped-def]
     """Bring the scene record ``s`` to the end of tick ``t``."""
     s.outlet_kpa, s.inlet_kpa, s.flow_lps = t.outlet_kpa, t.inlet_kpa, t.flow_lps
@@ -445,7 +445,7 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
     _hour(s, lim, familiar)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _departures(s, lim):  # type: ignore[no-untyped-def]
     d = s.departure
     if np.isnan(s.fast):
@@ -477,13 +477,13 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
             s.night_way = max(s.way, s.night_way * (1.0 - s.tick_s / 86400.0))
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def transition(s, level):  # type: ignore[no-untyped-def]
     """How the departure came about.
 
-    Returns (seconds it took to get from 30 % to 75 % of ``level``, seconds since it got there, relative change
-    of level since, mean of the half hour before over the level); the first is infinite where the ring holds
-    no start.
+    Returns (seconds it took to get from 30 % to 75 % of ``level``, seconds since it got there, relative
+    change of level since, mean of the half hour before over the level); the first is infinite where the ring
+    holds no start.
     """
     n = int(min(s.ring_n, RING_TICKS))
     if n < 6:

@@ -17,12 +17,15 @@ from steadyhead.conditions.set_changed import IMPOSSIBLE_STEP
 
 STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED, OFFSET = range(1, 10)
 KIND_NAMES = (
-    "", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled", "offset",
+    "", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled",
+    "offset",
 )  # fmt: skip
-UNIT_FACTORS = np.array([6.894757, 1 / 6.894757, 10.0, 0.1, 9.80665, 1 / 9.80665, 2.30666, 1 / 2.30666, 100.0, 0.01])
+UNIT_FACTORS = np.array(
+    [6.894757, 1 / 6.894757, 10.0, 0.1, 9.80665, 1 / 9.80665, 2.30666, 1 / 2.30666, 100.0, 0.01]
+)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _is_factor(ratio):  # type: ignore[no-untyped-def]
     if not ratio > 0:
         return False
@@ -32,7 +35,7 @@ def _is_factor(ratio):  # type: ignore[no-untyped-def]
     return False
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _kind(s, lim):  # type: ignore[no-untyped-def]
     if s.implausible_rate > 0.5:
         return 3.0
@@ -60,7 +63,11 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         return 4.0
     if abs(s.departure) > 0.5 and _is_factor(s.outlet_kpa / s.expected_kpa) and is_step(s, s.fast):
         return 5.0
-    if abs(s.inlet_kpa / inlet_usual - 1) > 0.5 and _is_factor(s.inlet_kpa / inlet_usual) and abs(s.departure) < 0.1:
+    if (
+        abs(s.inlet_kpa / inlet_usual - 1) > 0.5
+        and _is_factor(s.inlet_kpa / inlet_usual)
+        and abs(s.departure) < 0.1
+    ):
         return 8.0
     if crossed:
         return 6.0
@@ -73,7 +80,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
     return 0.0
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for a sensor fault: 1 means raise."""
     kind = _kind(s, lim)

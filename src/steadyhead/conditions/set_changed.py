@@ -16,7 +16,7 @@ LEAST_STEP_BLIND = 0.025  # without a meter the morning's droop is a step too
 IMPOSSIBLE_STEP = 0.2  # of set: nobody turns a pilot so far in one go (common practice, no source)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for a changed set pressure: 1 means raise."""
     claim = False

@@ -14,7 +14,7 @@ from steadyhead.conditions.hunting import is_regular
 LEAST_AGE_S = 6 * 3600.0
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for slow response: 1 means raise. Size is the stray at a usual change of demand [kPa]."""
     claim = False

@@ -9,8 +9,8 @@ from steadyhead.conditions.base import hold, wait
 LOSS_S = 2700.0
 
 
-@njit(cache=True)  # type: ignore[misc]
-def judge(s, own, lim):  # type: ignore[no-untyped-def]  # noqa: ARG001
+@njit(cache=True)
+def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for telemetry loss: 1 means raise. Size is the length of the silence [s]."""
     lost = wait(s.tick_s, LOSS_S, 4.0)
     hold(own, s.missing_s > 0, s.missing_s, s.time_s, s.tick_s)

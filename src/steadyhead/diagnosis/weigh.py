@@ -34,7 +34,7 @@ RIVALS: dict[Condition, tuple[Condition, ...]] = {
 
 
 def runners_up(change: Change, confidence: float) -> tuple[Runner, ...]:
-    """What else it may be. The chance left over is shared among the usual mistakes, the standing ones first."""
+    """What else it may be. The chance left over is shared among the usual mistakes, standing ones first."""
     names = RIVALS[change.condition]
     weights = []
     for place, name in enumerate(names):

@@ -1,0 +1,1 @@
+"""The learned normal of a station."""

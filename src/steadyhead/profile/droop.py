@@ -15,7 +15,9 @@ LEAST_PER_BIN = 20
 MOST_INLET_RATIO = 0.15  # a regulating valve passes on a few percent of an inlet change at most
 
 
-def learn_droop(span: Span, regulating: BoolArray, set_now: FloatArray, has_inlet: bool, has_flow: bool) -> Droop:
+def learn_droop(
+    span: Span, regulating: BoolArray, set_now: FloatArray, has_inlet: bool, has_flow: bool
+) -> Droop:
     """Droop line and curve; flat where there is no meter."""
     residual = np.where(regulating, span.outlet_kpa - set_now, np.nan)
     inlet_ref = float(np.nanmedian(span.inlet_kpa)) if has_inlet else 0.0
@@ -23,7 +25,9 @@ def learn_droop(span: Span, regulating: BoolArray, set_now: FloatArray, has_inle
     if not has_flow:
         return Droop((), (), 0.0, inlet_ratio, inlet_ref)
     if has_inlet:
-        residual = residual - inlet_ratio * np.where(np.isnan(span.inlet_kpa), 0.0, span.inlet_kpa - inlet_ref)
+        residual = residual - inlet_ratio * np.where(
+            np.isnan(span.inlet_kpa), 0.0, span.inlet_kpa - inlet_ref
+        )
     flow = span.flow_lps
     good = regulating & np.isfinite(flow) & np.isfinite(residual)
     knots, offsets = _curve(flow[good], residual[good])

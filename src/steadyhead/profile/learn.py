@@ -57,7 +57,8 @@ def learn(readings: Readings, known: Known) -> Profile:
         )
     second = _learn_once(readings, known, [(a, b) for a, b, _ in left_out])
     remarks = [
-        f"Left out of learning: {(b - a) / 3600:.0f} h from {_time(a)}, which looked like {name.replace('_', ' ')}."
+        f"Left out of learning: {(b - a) / 3600:.0f} h from {_time(a)}, which looked like "
+        f"{name.replace('_', ' ')}."
         for a, b, name in left_out
     ]
     return _finish(second, remarks)
@@ -67,8 +68,8 @@ def _check(readings: Readings) -> None:
     days = len(readings) * readings.step_s / 86400
     if days < LEAST_DAYS:
         raise LearningError(
-            f"{readings.station}: {days:.1f} days of readings, at least {LEAST_DAYS:.0f} are needed to learn; "
-            "give a longer span"
+            f"{readings.station}: {days:.1f} days of readings, at least {LEAST_DAYS:.0f} are needed to "
+            "learn; give a longer span"
         )
     share = float(np.isfinite(readings.outlet_kpa).mean())
     if share < LEAST_SHARE:
@@ -149,9 +150,7 @@ def _relations(readings: Readings, s: Span, known: Known, rough_kpa: float) -> P
         set_now = np.full(len(s.keep), set_pressure.typical_kpa)
     near = regulating & (np.abs(s.outlet_kpa - set_now) < NEAR_SET * set_pressure.typical_kpa)
     lock_up = (
-        learn_lock_up(s, shut, cutoff_lps, set_now, has_inlet)
-        if has_flow
-        else LockUp(0, 0.0, 0.0, 0.0, 0.0)
+        learn_lock_up(s, shut, cutoff_lps, set_now, has_inlet) if has_flow else LockUp(0, 0.0, 0.0, 0.0, 0.0)
     )
     droop = learn_droop(s, near, set_now, has_inlet, has_flow)
     profile = Profile(
@@ -220,7 +219,7 @@ def _finish(profile: Profile, remarks: list[str]) -> Profile:
 
 
 def _withheld(p: Profile) -> dict[str, str]:
-    withheld = {}
+    withheld: dict[str, str] = {}
     if not p.has_flow:
         why = "the station has no flow meter"
         withheld |= {"creep": why, "excess_demand": why, "held_shut": why, "slow_response": why}

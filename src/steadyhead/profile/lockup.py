@@ -44,7 +44,9 @@ def learn_lock_up(
         for first, last in ways:
             locked = set_now[first:last] + rise
             room = span.inlet_kpa[first:last] - locked
-            share = np.where(room > 1.0, (span.outlet_kpa[first:last] - locked) / np.maximum(room, 1.0), np.nan)
+            share = np.where(
+                room > 1.0, (span.outlet_kpa[first:last] - locked) / np.maximum(room, 1.0), np.nan
+            )
             if np.isfinite(share).any():
                 highest.append(float(np.nanquantile(share, 0.95)))
         way_high = float(np.quantile(highest, 0.9)) if highest else 0.0

@@ -48,8 +48,9 @@ def hourly_expectation(span: Span, keep: BoolArray, set_pressure: SetPressure) -
 def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     """Median outlet by quarter hour of the week: working days pooled, Saturday, Sunday.
 
-    A quarter of the day in which the station is hardly ever open, and locked where no lock-up of the day's set
-    would be, takes that level; one that was never seen open takes the last one before it. None if fewer than half were seen.
+    A quarter of the day in which the station is hardly ever open, and locked where no lock-up of the day's
+    set would be, takes that level; one that was never seen open takes the last one before it. None if fewer
+    than half were seen.
     """
     rows = thinned(np.flatnonzero(keep))
     quarter = span.quarter[rows]

@@ -27,18 +27,22 @@ class Span:
 
     @property
     def outlet_kpa(self) -> FloatArray:
+        """Outlet pressure."""
         return np.asarray(self.ticks.table["outlet_kpa"])
 
     @property
     def inlet_kpa(self) -> FloatArray:
+        """Inlet pressure."""
         return np.asarray(self.ticks.table["inlet_kpa"])
 
     @property
     def flow_lps(self) -> FloatArray:
+        """Flow."""
         return np.asarray(self.ticks.table["flow_lps"])
 
     @property
     def command_kpa(self) -> FloatArray:
+        """Commanded set pressure."""
         return np.asarray(self.ticks.table["command_kpa"])
 
 

@@ -1,0 +1,1 @@
+"""From cleaned columns to the ticks that are judged."""

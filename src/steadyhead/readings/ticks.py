@@ -1,4 +1,4 @@
-"""Condense readings to ticks: what a judge needs of each minute (or of each sample, where sampling is coarser).
+"""Condense readings to ticks: what a judge needs of each minute, or of each sample where it is coarser.
 
 One sequential kernel keeps its whole past in a small record, so a log cut anywhere gives the same ticks.
 A tick is 60 s for faster sampling, one sample otherwise. Inside a tick the fast movements of outlet, inlet
@@ -99,8 +99,15 @@ def new_memory() -> NDArray[Any]:
     """Start of the condensing record: nothing seen yet."""
     memory = np.zeros(1, dtype=CONDENSE_MEMORY)
     for name in (
-        "slow_outlet", "quick_outlet", "quick_inlet", "quick_flow", "old_outlet", "old_inlet", "old_flow",
-        "before", "before2",
+        "slow_outlet",
+        "quick_outlet",
+        "quick_inlet",
+        "quick_flow",
+        "old_outlet",
+        "old_inlet",
+        "old_flow",
+        "before",
+        "before2",
     ):
         memory[name] = np.nan
     for c in ("outlet", "inlet", "flow", "command", "neighbour"):
@@ -108,14 +115,14 @@ def new_memory() -> NDArray[Any]:
     return memory
 
 
-@njit(cache=True, inline="always")  # type: ignore[misc]
+@njit(cache=True, inline="always")
 def _still(value, last, still_s, step):  # type: ignore[no-untyped-def]
     if np.isnan(value):
         return still_s
     return still_s + step if value == last else 0.0
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _follow_cycle(m, w, step, arm):  # type: ignore[no-untyped-def]
     """Count full periods by crossings of a dead zone +-arm, so that noise alone never crosses."""
     m.since_up_s += step
@@ -146,7 +153,7 @@ def _follow_cycle(m, w, step, arm):  # type: ignore[no-untyped-def]
         m.cycles = 0.0
 
 
-@njit(cache=True, inline="always")  # type: ignore[misc]
+@njit(cache=True, inline="always")
 def _edges(m, eo, ei, ef):  # type: ignore[no-untyped-def]
     if np.isnan(eo):
         return
@@ -162,7 +169,7 @@ def _edges(m, eo, ei, ef):  # type: ignore[no-untyped-def]
         m.m_oi += eo * ei
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _move_fine(m, slow, quick, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
     """Fast movement where sampling is fine: against a slow mean; its edges against a quick one."""
     if np.isnan(outlet):
@@ -182,7 +189,7 @@ def _move_fine(m, slow, quick, outlet, inlet, flow, step, arm):  # type: ignore[
         m.quick_flow = flow if np.isnan(m.quick_flow) else m.quick_flow + quick * (flow - m.quick_flow)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _move_coarse(m, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
     """Fast movement where a tick is one sample: the second difference.
 
@@ -207,7 +214,7 @@ def _move_coarse(m, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-
     _follow_cycle(m, w, step, arm)
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _close(m, t):  # type: ignore[no-untyped-def]
     nan = np.nan
     t.outlet_kpa = m.outlet_sum / m.outlet_n if m.outlet_n > 0 else nan
@@ -238,7 +245,7 @@ def _close(m, t):  # type: ignore[no-untyped-def]
     m.samples = 0.0
 
 
-@njit(cache=True)  # type: ignore[misc]
+@njit(cache=True)
 def _condense(outlet, inlet, flow, command, neighbour, step, per_tick, arm, spike, memory, ticks):  # type: ignore[no-untyped-def]
     m = memory[0]
     fine = per_tick > 1

@@ -137,7 +137,9 @@ def row_of(case: Case) -> dict[str, Any]:
     row = asdict(case)
     plain = asdict(Happening("", 0.0))
     for key in ("faults", "events", "before"):
-        row[key] = [{k: v for k, v in h.items() if k in ("kind", "from_h") or v != plain[k]} for h in row[key]]
+        row[key] = [
+            {k: v for k, v in h.items() if k in ("kind", "from_h") or v != plain[k]} for h in row[key]
+        ]
         if not row[key]:
             del row[key]
     return row

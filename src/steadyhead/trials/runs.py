@@ -126,7 +126,7 @@ def measured(case: Case, full: Scenario, run: PlantRun, twin: PlantRun) -> CaseR
 
 
 def _case_truth(truth: Truth, run: PlantRun, twin: PlantRun, is_fault: bool) -> CaseTruth:
-    """Truth with the times scoring wants; ``passed_s`` is when the limit was passed, not when it was proven."""
+    """Truth with the times scoring wants; ``passed_s`` is when the limit was passed, not proven."""
 
     def passed(condition: str, proven_s: float | None) -> float | None:
         if proven_s is None or not is_fault:

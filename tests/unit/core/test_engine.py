@@ -145,7 +145,9 @@ def test_a_profile_survives_its_file(profile: Profile, trouble: Readings) -> Non
 
 
 def test_a_short_span_is_refused_with_what_to_do() -> None:
-    with pytest.raises(LearningError, match=r"made_up: 2\.0 days of readings, at least 3 .* give a longer span"):
+    with pytest.raises(
+        LearningError, match=r"made_up: 2\.0 days of readings, at least 3 .* give a longer span"
+    ):
         learn(station_log(2), Known())
 
 
