@@ -8,6 +8,7 @@ from numba import njit
 from steadyhead.conditions.base import hold, wait
 
 USUALLY_OPEN = 0.3
+ALWAYS_OPEN = 0.02
 
 
 @njit(cache=True)
@@ -21,12 +22,17 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for held shut: 1 means raise."""
     claim = False
     if s.known > 0 and s.near_zero > 0:
-        floor = max(s.expected_kpa, s.lock_kpa)
-        above = s.outlet_kpa > floor + 0.01 * lim.set_kpa
-        if not np.isnan(s.neighbour_kpa):
-            # at hours when it is shut as a rule, the two stand alike whoever lifts the district
-            claim = above and s.zero_share < USUALLY_OPEN and follows_neighbour(s, lim)
+        above = s.outlet_kpa - max(s.expected_kpa, s.lock_kpa)
+        least = 0.01 * lim.set_kpa
+        if np.isnan(s.neighbour_kpa):
+            by_day = 6.0 <= s.hour_local < 22.0
+            claim = above > least and s.zero_share < 0.1 and by_day and s.zero_s > 3600.0
+        elif s.zero_share < ALWAYS_OPEN:
+            # no flow at an hour that always had some, and a neighbour that stands high enough to hold it
+            pushes = s.neighbour_kpa > s.outlet_kpa - 0.03 * lim.set_kpa
+            claim = pushes and above > -lim.tick_kpa
         else:
-            claim = above and s.zero_share < 0.1 and 6.0 <= s.hour_local < 22.0 and s.zero_s > 3600.0
+            # at hours when it is shut as a rule, the two stand alike whoever lifts the district
+            claim = above > least and s.zero_share < USUALLY_OPEN and follows_neighbour(s, lim)
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 1200.0, 3.0)

@@ -17,9 +17,10 @@ LONGEST_S = (
     400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
 )
 LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
-TOGETHER = 0.15  # least correlation of outlet and flow edges; where demand leads it is below zero
+TOGETHER = 0.2  # least correlation of outlet and flow edges; where demand leads it is below zero
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
+UPSTREAM_FAR = 3.0
 ALWAYS_RESOLVED_S = 2.0  # no hydraulic pilot hunts faster than four of these
 LEAST_RATIO = 2.0  # of the usual movement
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
@@ -29,6 +30,8 @@ RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
     """The movement is upstream's or the district's."""
     upstream = s.with_inlet > UPSTREAM_CORRELATION and s.inlet_move_ratio > UPSTREAM_RATIO
+    # a hunting valve moves its own inlet less than its outlet
+    upstream = upstream or (s.inlet_move_ratio > UPSTREAM_FAR and s.with_flow < 0.5)
     demand = lim.has_flow and s.with_flow < TOGETHER
     return upstream or demand
 
@@ -47,6 +50,12 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
         and together
         and s.period_s <= LONGEST_SAMPLES * lim.step_s
     )
+
+
+@njit(cache=True)
+def judged_by_scatter(lim):  # type: ignore[no-untyped-def]
+    """Whether scatter says anything: not of held values, and not where every beat is resolved anyway."""
+    return lim.step_s > ALWAYS_RESOLVED_S and not lim.on_change
 
 
 @njit(cache=True)
@@ -72,9 +81,10 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     kind = 0.0
     if s.known > 0 and s.starved == 0:
         regular = is_regular(s, lim)
-        if regular and s.swing_kpa > lim.hunting_share * lim.set_kpa:
+        least = lim.hunting_share if lim.fine else max(lim.hunting_share, 0.5 * lim.scatter_share)
+        if regular and s.swing_kpa > least * lim.set_kpa:
             claim, size, kind = True, s.swing_kpa, 1.0
-        elif lim.step_s > ALWAYS_RESOLVED_S and is_settled(s) and s.move_kpa > LEAST_RATIO * lim.move_kpa:
+        elif judged_by_scatter(lim) and is_settled(s) and s.move_kpa > LEAST_RATIO * lim.move_kpa:
             swing = scatter_swing_kpa(s, lim)
             if swing > lim.scatter_share * lim.set_kpa:
                 claim, size, kind = True, swing, 2.0
@@ -82,4 +92,4 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)
     if claim:
         own.kind = kind
-    return own.held_s / (wait(s.tick_s, 60.0, 1.0) if own.kind == 1.0 else wait(s.tick_s, 180.0, 1.0))
+    return own.held_s / wait(s.tick_s, 180.0, 1.0)

@@ -329,6 +329,8 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
     # a valve that does not move at all is not slow
     if s.starved > 0 or (s.is_fixed > 0 and s.fixed > 0.6):
         return
+    if s.inlet_move_ratio > 1.5 and s.move_kpa > 3.0 * lim.move_kpa:
+        return  # waves from upstream, which demand has no part in
     r = s.departure_kpa - (0.0 if np.isnan(s.drift) else s.drift * lim.set_kpa)
     # one wild hour must not fill the memory
     r = min(max(r, -0.15 * lim.set_kpa), 0.15 * lim.set_kpa)

@@ -33,6 +33,7 @@ LEAST_DAYS = 3.0
 LEAST_SHARE = 0.3
 NEAR_SET = 0.15
 MARGIN_S = 3600.0
+LEAST_SUSPECT_S = 7200.0
 CALIBRATE_S = 90 * 86400  # thresholds and novelty come from the latest quarter of a long span
 
 
@@ -91,7 +92,9 @@ def _suspect(readings: Readings, profile: Profile) -> list[tuple[float, float, s
             parts.append((open_at.pop(change.condition) - MARGIN_S, end + MARGIN_S, change.condition))
     parts += [(since - MARGIN_S, float(readings.end_s), name) for name, since in open_at.items()]
     quiet = {"telemetry_loss", "unfamiliar"}
-    return sorted(p for p in parts if p[2] not in quiet)
+    # what passes within two hours belongs to this station's life; thresholds have to stand it
+    lasting = [p for p in parts if p[1] - p[0] - 2 * MARGIN_S >= LEAST_SUSPECT_S]
+    return sorted(p for p in lasting if p[2] not in quiet)
 
 
 def _rough_set(s: Span) -> float:

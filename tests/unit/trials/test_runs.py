@@ -84,10 +84,6 @@ def test_cases_that_differ_in_anything_that_matters_are_kept_apart(tmp_path):
         assert kept_path(other, tmp_path) != kept_path(first, tmp_path)
 
 
-def test_what_the_registry_is_told_does_not_ask_for_another_run(tmp_path):
-    assert kept_path(small_case(told=("rated",)), tmp_path) == kept_path(small_case(), tmp_path)
-
-
 def test_watching_gives_alerts_in_order_with_the_departure_when_raised(played):
     found = watch(played)
     assert not found.failed

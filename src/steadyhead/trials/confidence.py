@@ -1,0 +1,41 @@
+"""Count how often each name was right in the last run of the development set."""
+
+from __future__ import annotations
+
+import csv
+import json
+from collections import Counter
+from pathlib import Path
+
+import click
+
+from steadyhead.files import write_atomically
+
+TARGET = Path(__file__).parents[1] / "diagnosis" / "confidence.json"
+
+
+def count(rows: list[dict[str, str]]) -> dict[str, list[int]]:
+    """By condition: first alerts that were right, and all first alerts."""
+    right: Counter[str] = Counter()
+    total: Counter[str] = Counter()
+    for row in rows:
+        if row["first"] != "-":
+            total[row["first"]] += 1
+            right[row["first"]] += row["right"] == "right"
+    return {name: [right[name], total[name]] for name in sorted(total)}
+
+
+@click.command()
+@click.option(
+    "--run", default="out/trials/development.csv", type=click.Path(path_type=Path), show_default=True
+)
+def main(run: Path) -> None:
+    """Write diagnosis/confidence.json from a run of the development set."""
+    with run.open(encoding="utf-8", newline="") as file:
+        counted = count(list(csv.DictReader(file)))
+    write_atomically(TARGET, json.dumps({"counted": counted}, indent=1) + "\n")
+    click.echo(f"{TARGET}: {sum(n for _, n in counted.values())} first alerts counted")
+
+
+if __name__ == "__main__":
+    main()
