@@ -60,7 +60,7 @@ evaluate: $(VENV)/.tools
 	$(call step,running the development and evaluation cases,$(BIN)/python -m steadyhead.trials evaluate)
 
 bench: $(VENV)/.tools
-	$(call step,measuring speed,$(BIN)/python -m benchmarks)
+	$(call step,measuring speed,$(BIN)/python benchmarks/speed.py)
 
 clean:
 	rm -rf $(VENV) out

@@ -1,7 +1,9 @@
 """The docs cannot rot: every command, option, condition, field, setting and link in them is looked up."""
 
+import ast
 import re
 import tomllib
+from pathlib import Path
 
 import click
 import pytest
@@ -9,6 +11,7 @@ import pytest
 from steadyhead.alerts.jsonlines import schema
 from steadyhead.cli import COMMANDS, commands
 from steadyhead.config.model import Settings
+from steadyhead.diagnosis import sentences
 from steadyhead.diagnosis.causes import load_knowledge
 from steadyhead.types import CONDITIONS
 
@@ -65,6 +68,22 @@ def test_every_field_of_an_alert_is_in_the_docs():
     page = (ROOT / "docs" / "alerts.md").read_text()
     for field in schema()["required"]:
         assert f"| `{field}` |" in page
+
+
+def test_every_figure_of_a_magnitude_is_in_the_docs():
+    page = (ROOT / "docs" / "alerts.md").read_text()
+    tree = ast.parse(Path(sentences.__file__).read_text())
+    figures: set[str] = set()
+    for node in ast.walk(tree):
+        is_telling = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Telling"
+        if is_telling and isinstance(node.args[0], ast.Dict):
+            figures |= {key.value for key in node.args[0].keys}
+        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]).startswith("magnitude"):
+            target = node.targets[0]
+            found = [target.slice] if isinstance(target, ast.Subscript) else node.value.keys
+            figures |= {key.value for key in found}
+    assert len(figures) > 10
+    assert [name for name in sorted(figures) if f"`{name}`" not in page] == []
 
 
 def test_every_setting_is_in_the_docs():

@@ -5,9 +5,15 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
-from steadyhead.conditions.hunting import RESOLVED_SAMPLES
+from steadyhead.conditions.hunting import (
+    ALWAYS_RESOLVED_S,
+    LONGEST_S,
+    LONGEST_SAMPLES,
+    RESOLVED_SAMPLES,
+)
 from steadyhead.diagnosis.phrases import duration_text, local_time, percent
 from steadyhead.profile.model import Profile
+from steadyhead.readings.ticks import FINEST_TICK_S
 from steadyhead.units import UnitSystem
 
 Facts = list[tuple[str, str]]
@@ -33,7 +39,7 @@ def learned_facts(profile: Profile, units: UnitSystem) -> Facts:
     if profile.has_flow and profile.has_inlet:
         facts.append(("Flow coefficient", _kv(profile)))
     facts.append(("Speaks up from", _thresholds(profile)))
-    facts.append(("Hunting", _shortest_period(profile)))
+    facts.append(("Hunting", _hunting_reach(profile)))
     return facts
 
 
@@ -159,6 +165,12 @@ def _thresholds(p: Profile) -> str:
     )
 
 
-def _shortest_period(p: Profile) -> str:
+def _hunting_reach(p: Profile) -> str:
     shortest_s = RESOLVED_SAMPLES * p.step_s
-    return f"swings of {duration_text(shortest_s)} or longer are resolved, faster ones seen as raised scatter"
+    longest_s = LONGEST_S if p.step_s < FINEST_TICK_S else LONGEST_SAMPLES * p.step_s
+    text = f"swings of {duration_text(shortest_s)} to {duration_text(longest_s)} are counted"
+    if p.on_change:
+        return f"{text}; faster ones are lost where values are reported on change"
+    if p.step_s > ALWAYS_RESOLVED_S:
+        return f"{text}; faster ones show as raised scatter only"
+    return text
