@@ -172,8 +172,8 @@ def plant_version() -> str:
 
 
 def kept_path(case: Case, folder: Path) -> Path:
-    """Where the run of a case is kept."""
-    text = json.dumps(row_of(case), sort_keys=True)
+    """Where the run of a case is kept: by its parameters and by the scenario they become."""
+    text = json.dumps(row_of(case), sort_keys=True) + repr(scenario_of(case))
     return folder / f"{case.id}-{hashlib.sha256(text.encode()).hexdigest()[:12]}.npz"
 
 
