@@ -13,7 +13,7 @@ import numpy as np
 from steadyhead.files import write_atomically
 from steadyhead.trials import baselines
 from steadyhead.trials.cases import DAY_S, Case, load_cases
-from steadyhead.trials.page import page
+from steadyhead.trials.page import by_hand, page
 from steadyhead.trials.ranges import SETS
 from steadyhead.trials.run import watched
 from steadyhead.trials.runs import plant_version
@@ -79,7 +79,8 @@ def evaluate(cache: Path, page_path: Path, jobs: int, *, with_baselines: bool = 
     for m in measured:
         click.echo(summary(m.name, m.scores))
         click.echo(noticed_text(m.noticed))
-    write_atomically(page_path, page(measured, facts(outcomes)))
+    older = page_path.read_text(encoding="utf-8") if page_path.is_file() else ""
+    write_atomically(page_path, page(measured, facts(outcomes), by_hand(older)))
     click.echo(f"written to {page_path}")
     return measured
 

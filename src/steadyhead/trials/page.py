@@ -5,12 +5,14 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from steadyhead.trials import score as score_module
+from steadyhead.trials.plan import slots
 from steadyhead.trials.ranges import SETS
 from steadyhead.trials.table import condition_rows, rows
 
 if TYPE_CHECKING:
     from steadyhead.trials.evaluate import Measured, Noticed
 
+BY_HAND = "## What falls short"
 SEVERITIES = """\
 | condition | mild | clear |
 |---|---|---|
@@ -28,9 +30,15 @@ wider, parameter ranges (`src/steadyhead/trials/ranges.py`); no threshold has se
 proving plant by degrading parts, and their truth is measured against a twin run without the fault. All data
 are simulated: no open log of a real station with labels was found.\
 """
+NOT_DRAWN_TEXT = """\
+A case is drawn until it turns out as planned: a healthy station has to hold its set and not hunt, a fault has
+to reach the severity wanted. A slot that nothing drawn could fill stays empty (mild failure to close in the
+development set); the evaluation set was closed before every slot was tried, in an order that mixes kinds.\
+"""
 MEASURED_TEXT = """\
 Shares with counts and 95 % interval (exact binomial); rates with exact Poisson interval. A figure that misses
-its target is in bold.\
+its target is in bold. Confidence is counted on the development set (`trials/confidence.py`), so its
+calibration there is in sample.\
 """
 BASELINES_TEXT = """\
 The same cases, causally, with the same rule for one episode, each at the smallest margin that keeps its false
@@ -50,12 +58,21 @@ set change looks the same).\
 """
 
 
-def page(measured: list[Measured], facts: dict[str, str]) -> str:
-    """The whole page; every figure in it comes from the run that wrote it."""
+def by_hand(text: str) -> str:
+    """The part of an older page that a person wrote; empty if there is none."""
+    return text[text.index(BY_HAND) :] if BY_HAND in text else ""
+
+
+def page(measured: list[Measured], facts: dict[str, str], kept: str = "") -> str:
+    """The whole page; every figure in it comes from the run that wrote it.
+
+    kept : what a person wrote below, see ``by_hand``
+    """
     parts = [
         "# How good detection is",
         "",
-        "Written by `make evaluate` (`python -m steadyhead.trials evaluate`); do not edit by hand.",
+        "Written by `make evaluate` (`python -m steadyhead.trials evaluate`).",
+        f"Edit nothing above “{BY_HAND[3:]}”: the next run writes it anew.",
         "",
         f"Run on {facts['date']}, plant {facts['plant']}, {facts['versions']}.",
         "",
@@ -66,7 +83,7 @@ def page(measured: list[Measured], facts: dict[str, str]) -> str:
     for m in measured:
         parts += _details(m)
     parts += _definitions()
-    return "\n".join(parts)
+    return "\n".join([*parts, kept])
 
 
 def _sets(measured: list[Measured], facts: dict[str, str]) -> list[str]:
@@ -84,6 +101,8 @@ def _sets(measured: list[Measured], facts: dict[str, str]) -> list[str]:
             f"| {m.name} | {facts[f'{m.name} size']} | {count['healthy']} | {count['lookalike']} "
             f"| {count['fault']} | {count['other']} | {SETS[m.name].seed} |"
         )
+    planned = ", ".join(f"{len(m.cases)} of {len(slots())} ({m.name})" for m in measured)
+    lines += ["", f"Of the cases planned were drawn {planned}. {NOT_DRAWN_TEXT}"]
     intervals = sorted({c.interval_s for m in measured for c in m.cases})
     lines += [
         "",

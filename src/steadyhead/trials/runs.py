@@ -172,8 +172,12 @@ def plant_version() -> str:
 
 
 def kept_path(case: Case, folder: Path) -> Path:
-    """Where the run of a case is kept: by its parameters and by the scenario they become."""
-    text = json.dumps(row_of(case), sort_keys=True) + repr(scenario_of(case))
+    """Where the run of a case is kept: by its parameters and by the scenario they become.
+
+    What the registry is told plays no part in the simulation, so it does not ask for another run.
+    """
+    row = {key: value for key, value in row_of(case).items() if key != "told"}
+    text = json.dumps(row, sort_keys=True) + repr(scenario_of(case))
     return folder / f"{case.id}-{hashlib.sha256(text.encode()).hexdigest()[:12]}.npz"
 
 

@@ -105,3 +105,7 @@ def test_a_span_too_short_to_learn_from_is_reported_as_such(played):
     )
     assert "days of readings" in found.failed
     assert found.alerts == ()
+
+
+def test_what_the_registry_is_told_does_not_ask_for_another_run(tmp_path):
+    assert kept_path(small_case(told=("rated",)), tmp_path) == kept_path(small_case(), tmp_path)
