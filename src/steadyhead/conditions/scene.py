@@ -39,7 +39,6 @@ class Gains(NamedTuple):
     lag: float
     spikes: float
     implausible: float
-    inlet: float
     growth: float
 
 
@@ -59,7 +58,6 @@ def gains(tick_s: float) -> Gains:
         lag=gain(6 * 3600.0, 40.0),
         spikes=gain(6 * 3600.0, 6.0),
         implausible=gain(900.0, 3.0),
-        inlet=gain(6 * 3600.0, 6.0),
         growth=gain(24 * 3600.0, 24.0),
     )
 
@@ -78,7 +76,6 @@ class Limits(NamedTuple):
     way_high: float
     tick_kpa: float
     move_kpa: float
-    move_high_kpa: float
     still_limit_s: float
     highest_lps: float
     daily_mean_lps: float
@@ -181,16 +178,13 @@ SCENE = np.dtype(
         ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
         ("flow_slow", "f8"),
         ("s_zz", "f8"),
-        ("s_rz", "f8"),
         ("s_rr", "f8"),
         ("slow_share", "f8"),
-        ("slow_corr", "f8"),
         ("spike_rate", "f8"),
         ("implausible_rate", "f8"),
         ("still_outlet_s", "f8"),
         ("still_inlet_s", "f8"),
         ("still_flow_s", "f8"),
-        ("inlet_slow_kpa", "f8"),
         ("h_n", "f8"),
         ("h_sum", "f8", (7,)),
         ("h_mean", "f8", (N_FEATURES,)),
@@ -208,7 +202,7 @@ SCENE = np.dtype(
 def new_scene() -> NDArray[Any]:
     """Start of the scene record: nothing seen yet."""
     scene = np.zeros(1, dtype=SCENE)
-    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "inlet_slow_kpa", "low_class_at_s"):
+    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "low_class_at_s"):
         scene[name] = np.nan
     scene["ring"] = np.nan
     scene["h_hour"] = -1
@@ -336,11 +330,9 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
     r = min(max(r, -0.15 * lim.set_kpa), 0.15 * lim.set_kpa)
     g = lim.gains.lag
     s.s_zz += g * (z * z - s.s_zz)
-    s.s_rz += g * (r * z - s.s_rz)
     s.s_rr += g * (r * r - s.s_rr)
     if s.s_zz > 0 and s.s_rr > 0:
         s.slow_share = np.sqrt(s.s_rr / s.s_zz) * lim.change_lps / lim.set_kpa
-        s.slow_corr = -s.s_rz / np.sqrt(s.s_zz * s.s_rr)
 
 
 @njit(cache=True)
@@ -435,10 +427,6 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
     loss = (36.0 * max(s.flow_lps, 0.0) / lim.kv_full) ** 2 if not np.isnan(s.flow_lps) else 0.0
     s.starved = 1.0 if need < max(1.25 * loss + 0.02 * lim.set_kpa, lim.min_differential_kpa) else 0.0
     s.wide = 1.0 if dp < 1.6 * loss + 0.01 * lim.set_kpa else 0.0
-    if not np.isnan(s.inlet_kpa):
-        if np.isnan(s.inlet_slow_kpa):
-            s.inlet_slow_kpa = s.inlet_kpa
-        s.inlet_slow_kpa += lim.gains.inlet * (s.inlet_kpa - s.inlet_slow_kpa)
     if s.known > 0:
         _departures(s, lim)
         _window(s, lim)

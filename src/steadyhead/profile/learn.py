@@ -19,7 +19,7 @@ from steadyhead.profile.expect import around
 from steadyhead.profile.known import Known
 from steadyhead.profile.kv import learn_kv
 from steadyhead.profile.lockup import cutoff, learn_lock_up
-from steadyhead.profile.model import FORMAT, Kv, LockUp, Profile, Rhythm, Scatter, Thresholds, to_json
+from steadyhead.profile.model import FORMAT, LockUp, Profile, Scatter, Thresholds, to_json
 from steadyhead.profile.novelty import learn_novelty
 from steadyhead.profile.rhythm import learn_rhythm
 from steadyhead.profile.setpoint import hourly_expectation, learn_set_pressure
@@ -27,11 +27,12 @@ from steadyhead.profile.span import Span, block_means, robust_spread, span, thin
 from steadyhead.profile.thresholds import DRIFT, HUNTING, SCATTER, SLOW, learn_thresholds
 from steadyhead.readings.frame import Readings
 from steadyhead.readings.ticks import Ticks, condense, latest, new_memory
-from steadyhead.types import BoolArray, FloatArray
+from steadyhead.types import BoolArray
 
 LEAST_DAYS = 3.0
 LEAST_SHARE = 0.3
 NEAR_SET = 0.15
+NOMINAL_TOLERANCE = 0.06  # of set: droop, lock-up and a transmitter's error together stay below it
 MARGIN_S = 3600.0
 LEAST_SUSPECT_S = 7200.0
 CALIBRATE_S = 90 * 86400  # thresholds and novelty come from the latest quarter of a long span
@@ -80,6 +81,21 @@ def _check(readings: Readings) -> None:
         )
 
 
+def _against_registry(profile: Profile, known: Known) -> list[str]:
+    """A sentence where the span held another pressure than the registry says it should."""
+    learned, nominal = profile.set_pressure, known.nominal_kpa
+    if nominal is None or learned.source != "learned":
+        return []
+    off = learned.typical_kpa / nominal - 1.0
+    if abs(off) <= NOMINAL_TOLERANCE:
+        return []
+    return [
+        f"The registry says {nominal:.0f} kPa, the span held {learned.typical_kpa:.0f} kPa "
+        f"({off:+.0%}): either the registry is old or the station was at fault while it was learned. "
+        "What is judged is departure from the span."
+    ]
+
+
 def _suspect(readings: Readings, profile: Profile) -> list[tuple[float, float, str]]:
     """Parts of the span that the first profile itself names, with an hour on either side."""
     open_at: dict[str, float] = {}
@@ -118,7 +134,7 @@ def _learn_once(readings: Readings, known: Known, left_out: list[tuple[float, fl
         profile,
         thresholds=thresholds,
         novelty=learn_novelty(hours[part], known.false_alerts_per_year),
-        remarks=tuple(remarks),
+        remarks=(*remarks, *_against_registry(profile, known)),
     )
 
 
@@ -172,7 +188,7 @@ def _relations(readings: Readings, s: Span, known: Known, rough_kpa: float) -> P
         droop=droop,
         scatter=Scatter(1.0, 1.0, 0.0, 0.1, 0.1, 0.0, 0.0),
         lock_up=lock_up,
-        kv=_kv(s, near, known, set_pressure.typical_kpa, has_inlet and has_flow),
+        kv=learn_kv(s, near, known, set_pressure.typical_kpa, has_inlet and has_flow),
         rhythm=learn_rhythm(s, cutoff_lps),
         novelty=None,
         thresholds=Thresholds(DRIFT[0], 0.015, HUNTING[0], SCATTER[0], SLOW[0], known.false_alerts_per_year),
@@ -180,10 +196,6 @@ def _relations(readings: Readings, s: Span, known: Known, rough_kpa: float) -> P
         remarks=(),
     )
     return replace(profile, scatter=_scatter(s, near, profile))
-
-
-def _kv(s: Span, near: BoolArray, known: Known, set_kpa: float, has_both: bool) -> Kv:
-    return learn_kv(s, near, known, set_kpa, has_both)
 
 
 def _scatter(s: Span, near: BoolArray, profile: Profile) -> Scatter:
@@ -240,14 +252,3 @@ def _withheld(p: Profile) -> dict[str, str]:
 
 def _time(at_s: float) -> str:
     return datetime.fromtimestamp(at_s, UTC).strftime("%Y-%m-%d %H:%M UTC")
-
-
-def rhythm_is_known(rhythm: Rhythm) -> bool:
-    """Whether any flow was seen."""
-    return rhythm.highest_lps > 0
-
-
-def residuals(readings: Readings, profile: Profile) -> FloatArray:
-    """Outlet minus expectation at each tick [kPa], for plots and reports."""
-    ticks = condense(readings, new_memory(), 1.0, 1e9)
-    return np.asarray(ticks.table["outlet_kpa"] - around(profile, ticks)[:, 0])

@@ -28,7 +28,6 @@ def limits(profile: Profile) -> Limits:
         way_high=profile.lock_up.way_high,
         tick_kpa=profile.scatter.tick_kpa,
         move_kpa=profile.scatter.move_kpa,
-        move_high_kpa=profile.scatter.move_high_kpa,
         still_limit_s=profile.scatter.still_limit_s,
         highest_lps=profile.rhythm.highest_lps,
         daily_mean_lps=profile.rhythm.daily_mean_lps,

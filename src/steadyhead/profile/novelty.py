@@ -20,8 +20,9 @@ LEAST_SPREAD = (0.004, 0.15, 0.08, 0.02, 0.03)
 def learn_novelty(hours: FloatArray, false_per_year: float) -> Novelty | None:
     """Location, spread and inverse covariance of hourly features, shape (n_hours, 5).
 
-    The covariance is shrunk (scikit-learn's LedoitWolf) and fitted on the inner 97 %. The limit lies above
-    every hour of the span by the margin of its own largest daily values. None where the span is too short.
+    The covariance is shrunk (scikit-learn's LedoitWolf) and fitted on the inner 97 %. The limit is
+    half as much again as the 95 % quantile of the span's daily maxima; it does not follow the false-alert
+    budget, except that one below one a year raises it. None where the span is too short.
     """
     hours = hours[np.isfinite(hours).all(axis=1)]
     if len(hours) < LEAST_HOURS:

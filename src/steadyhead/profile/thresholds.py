@@ -7,7 +7,7 @@ import numpy as np
 from steadyhead.profile.model import Thresholds
 from steadyhead.types import FloatArray
 
-SHARES = 5  # drift, regular oscillation, scatter, slow response, novelty share the budget
+SHARES = 5  # drift, counted swing, scatter, slow response; a fifth is left for all that has fixed limits
 # floor: no use in alerts that nobody would act on; cap: beyond this a span cannot be called healthy
 DRIFT = (0.014, 0.035)
 HUNTING = (0.022, 0.12)

@@ -154,3 +154,10 @@ def test_a_short_span_is_refused_with_what_to_do() -> None:
 def test_an_empty_span_is_refused_with_what_to_do() -> None:
     with pytest.raises(LearningError, match="only 0% of the span has an outlet pressure"):
         learn(regular("made_up", 0, 60, np.full(5 * DAY, np.nan)), Known())
+
+
+def test_a_span_that_held_another_pressure_than_the_registry_says_is_remarked() -> None:
+    log = station_log(5)
+    told_otherwise = learn(log, Known(nominal_kpa=450.0)).remarks
+    assert any("registry says 450 kPa, the span held 400 kPa (-11%)" in remark for remark in told_otherwise)
+    assert not any("registry" in remark for remark in learn(log, Known(nominal_kpa=405.0)).remarks)
