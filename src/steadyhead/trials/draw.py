@@ -36,8 +36,10 @@ FIRST_SEVERITIES = (0.25, 0.5, 0.75, 1.0)
 FULL_RUNS = 3
 PROBE_DAYS = 2
 RANK = {"none": 0, "mild": 1, "clear": 2}
-SHORT = {"development": "dev", "evaluation": "eval"}
-SEEDS = {"development": 1_000_000, "evaluation": 5_000_000}
+SHORT = {"development": "dev", "widened": "wide", "evaluation": "eval"}
+SEEDS = {"development": 1_000_000, "widened": 5_000_000, "evaluation": 9_000_000}
+
+FIRST_TURN = {"development": 0, "widened": 5, "evaluation": 9}  # which sampling meets which kind
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")
 NO_INLET_FINE = ("healthy", "drift", "set_changed")
@@ -48,7 +50,7 @@ def draw_set(name: str, folder: Path, jobs: int = 2, only: str = "") -> list[Cas
     """Draw all cases of a set and write its file; the runs made on the way are kept in ``folder``."""
     ranges = SETS[name]
     todo = [
-        s for s in slots(0 if name == "development" else 5) if only in s.quota.wanted or only in s.quota.kinds
+        s for s in slots(FIRST_TURN[name]) if only in s.quota.wanted or only in s.quota.kinds
     ]
     # In a mixed order, so that what is written on the way is a fair part of the set.
     todo.sort(key=lambda slot: slot.number * 7919 % 1009)
