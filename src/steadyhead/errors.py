@@ -7,7 +7,12 @@ SteadyheadError
 ├── LearningError      a span is too short or too empty to learn from
 ├── ProfileError       a stored profile is missing, unreadable or of another version
 ├── PlantError         the proving plant was asked for something it cannot do
-└── OutputError        a result cannot be written; what stood there before is intact
+├── AccessError        an account, a password or a token cannot be made or changed as asked
+│   └── SignInError    a name and a password do not open a session
+├── OutputError        a result cannot be written; what stood there before is intact
+├── DatabaseError      the database is gone, locked, full, unreadable or of a newer version
+├── DeskError          something was asked of the alert desk that it cannot do
+└── NotFoundError      there is no such alert, finding, suppression or station
 
 Each text names where, what was met, what was wanted and what to do. The command line prints it as one
 line and exits with code 2.
@@ -46,3 +51,23 @@ class PlantError(SteadyheadError):
 
 class OutputError(SteadyheadError):
     """A result could not be written; an older file of that name is unchanged."""
+
+
+class DatabaseError(SteadyheadError):
+    """The database is gone, locked, full, unreadable or of a newer version; nothing was half written."""
+
+
+class DeskError(SteadyheadError):
+    """Something was asked of the alert desk that it cannot do; the text is fit for a page."""
+
+
+class NotFoundError(SteadyheadError):
+    """There is no such alert, finding, suppression or station."""
+
+
+class AccessError(SteadyheadError):
+    """An account, a password or a token cannot be made or changed as asked."""
+
+
+class SignInError(AccessError):
+    """A name and a password do not open a session; says no more, so that names cannot be tried out."""

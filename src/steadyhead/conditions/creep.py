@@ -19,7 +19,7 @@ WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inle
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for creep: 1 means raise. Size is the share of the way from lock-up to inlet."""
     claim = False
-    if s.near_zero > 0 and not np.isnan(s.way):
+    if s.quiet > 0 and not np.isnan(s.way):
         least = max(WAY_SHARE, 1.4 * lim.way_high)
         rise = s.outlet_kpa - s.lock_kpa
         above = rise > max(4.0 * lim.tick_kpa, 0.01 * lim.set_kpa)
@@ -29,7 +29,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         by_day = 7.0 <= s.hour_local < 19.0
         warming = by_day and lim.night_zero and s.night_way < 0.5 * s.way
         closed = s.zero_share > 0.02
-        claim = s.way > least and above and closed and s.way < 1.1
+        claim = s.way > least and above and closed and s.way < 1.3
         claim = claim and not held and not warming and not by_day_too
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 420.0, 2.0)

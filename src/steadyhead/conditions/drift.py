@@ -36,7 +36,7 @@ def is_step(s, level):  # type: ignore[no-untyped-def]
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for drift: 1 means raise."""
     claim = False
-    if s.known > 0 and s.drift_age_s > LEAST_AGE_S and s.near_zero == 0 and s.starved == 0:
+    if s.known > 0 and s.drift_age_s > LEAST_AGE_S and s.quiet == 0 and s.starved == 0:
         d = s.drift
         same = d * s.fast > 0 and abs(s.fast) > 0.6 * abs(d)
         if abs(d) > lim.drift_share and same and s.is_fixed == 0:

@@ -24,6 +24,7 @@ N_FEATURES = 5
 LEAST_ROOM = 0.08  # of set: with less between lock-up and inlet, noise would cover much of the way
 FIXED = 0.35  # common share of movement above which the opening counts as fixed or too slow
 FIXED_NOW = 0.6  # the same from tick to tick, where the lag of a working valve shows as well
+USUALLY_SHUT = 0.3  # share of ticks without flow at this hour of the week
 HELD = 0.2  # below which the outlet is held whatever the flow does
 
 
@@ -130,6 +131,7 @@ SCENE = np.dtype(
         ("kv_need", "f8"),  # Kv that this flow would need at the expected outlet
         ("starved", "f8"),
         ("near_zero", "f8"),
+        ("quiet", "f8"),  # nobody draws water: no flow, or only what fills the district by itself
         ("wide", "f8"),
         ("fast", "f8"),  # departure, mean of about 5 min
         ("drift", "f8"),  # departure while regulating, mean of about 2 h
@@ -221,7 +223,7 @@ def _window(s, lim):  # type: ignore[no-untyped-def]
     s.is_fixed = 0.0
     s.is_regulating = 0.0
     dp = s.inlet_kpa - s.outlet_kpa
-    if s.near_zero > 0 or not (dp > 2.0) or not (s.flow_lps > 0):
+    if s.quiet > 0 or not (dp > 2.0) or not (s.flow_lps > 0):
         return
     x = np.log(s.flow_lps)
     y = 0.5 * np.log(dp)
@@ -313,7 +315,7 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
     Root mean square of the departure about its own slow mean, over that of flow about its mean of ten
     minutes: a valve that answers slowly strays further for the same demand.
     """
-    if np.isnan(s.flow_lps) or s.near_zero > 0:
+    if np.isnan(s.flow_lps) or s.quiet > 0:
         return
     if np.isnan(s.flow_slow):
         s.flow_slow = s.flow_lps
@@ -399,6 +401,18 @@ def _distance(features, familiar):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def _fills_by_itself(s, lim):  # type: ignore[no-untyped-def]
+    """At hours when the station is shut as a rule, or once it was, water that lifts the district past lock-up.
+
+    A valve that leaks fills the district; the meter shows that, though nobody draws water.
+    """
+    if not lim.lock_known or not s.outlet_kpa > s.lock_kpa + 2.0 * lim.tick_kpa:
+        return False
+    small = s.flow_lps < 0.5 * lim.daily_mean_lps
+    return small and (s.zero_share > USUALLY_SHUT or s.quiet > 0)
+
+
+@njit(cache=True)
 def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar):  # type: ignore[no-untyped-def]
     """Bring the scene record ``s`` to the end of tick ``t``."""
     s.outlet_kpa, s.inlet_kpa, s.flow_lps = t.outlet_kpa, t.inlet_kpa, t.flow_lps
@@ -420,6 +434,8 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
     s.zero_s = s.zero_s + s.tick_s if s.near_zero > 0 else (s.zero_s if np.isnan(s.flow_lps) else 0.0)
     s.departure_kpa = t.outlet_kpa - expected
     s.departure = s.departure_kpa / lim.set_kpa
+    s.lock_kpa = s.set_now_kpa + lim.lock_rise_kpa if lim.lock_known else s.expected_kpa
+    s.quiet = 1.0 if s.near_zero > 0 or _fills_by_itself(s, lim) else 0.0
     dp = s.inlet_kpa - s.outlet_kpa
     need = s.inlet_kpa - expected
     s.kv = 36.0 * s.flow_lps / np.sqrt(dp) if dp > 1.0 else np.nan
@@ -441,7 +457,7 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
     if np.isnan(s.fast):
         s.fast = d
     s.fast += lim.gains.fast * (d - s.fast)
-    regulating = s.near_zero == 0 and s.starved == 0
+    regulating = s.quiet == 0 and s.starved == 0
     if regulating:
         s.ring[int(s.ring_n) % RING_TICKS] = s.fast
         s.ring_s[int(s.ring_n) % RING_TICKS] = s.time_s
@@ -459,8 +475,7 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
             s.low_class += lim.gains.low_class * (d - s.low_class)
             s.low_class_at_s = s.time_s
     s.way = np.nan
-    s.lock_kpa = s.set_now_kpa + lim.lock_rise_kpa if lim.lock_known else s.expected_kpa
-    if s.near_zero > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + LEAST_ROOM * lim.set_kpa:
+    if s.quiet > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + LEAST_ROOM * lim.set_kpa:
         s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
         night = s.hour_local < 6 or s.hour_local >= 22
         if night:

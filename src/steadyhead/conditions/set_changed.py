@@ -21,7 +21,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for a changed set pressure: 1 means raise."""
     claim = False
     least = max(1.3 * lim.enter_share, LEAST_STEP if lim.has_flow else LEAST_STEP_BLIND)
-    if s.known > 0 and s.near_zero == 0 and s.starved == 0 and abs(s.fast) > least and s.is_fixed == 0:
+    if s.known > 0 and s.quiet == 0 and s.starved == 0 and abs(s.fast) > least and s.is_fixed == 0:
         took, age_s, change, before = transition(s, s.fast)
         step = took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO and abs(s.fast) < IMPOSSIBLE_STEP
         claim = step and change < FLAT_RATIO and age_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)

@@ -25,6 +25,7 @@ PLAUSIBLE_HIGH_KPA = 4000.0  # above PN 40, no distribution main
 QUICK_FILTER_S = 8.0  # who moves first shows on the edges, before the valve has answered
 QUICK_SAMPLES = 3.0
 SLOW_FILTER_S = 60.0  # high-pass corner for fine sampling: passes periods up to about 5 min
+SECOND_DIFFERENCE = 1.0 / np.sqrt(6.0)
 REGULAR_SHARE = 0.35  # a period may differ by this share from the running mean and still count as regular
 
 TICK = np.dtype(
@@ -190,28 +191,50 @@ def _move_fine(m, slow, quick, outlet, inlet, flow, step, arm):  # type: ignore[
 
 
 @njit(cache=True)
-def _move_coarse(m, outlet, inlet, flow, step, arm):  # type: ignore[no-untyped-def]
-    """Fast movement where a tick is one sample: the second difference.
+def _one(m, t, outlet, inlet, flow, command, neighbour, step, arm):  # type: ignore[no-untyped-def]
+    """A tick of one sample; its fast movement is the second difference.
 
-    It is blind to a steady rise, so neither the morning nor a set being turned counts. The second difference
-    of independent samples holds 1 + 4 + 1 times the variance of one.
+    That is blind to a steady rise, so neither the morning nor a set being turned counts. The second
+    difference of independent samples holds 1 + 4 + 1 times the variance of one.
     """
+    nan = np.nan
+    t.outlet_kpa, t.inlet_kpa, t.flow_lps = outlet, inlet, flow
+    t.command_kpa, t.neighbour_kpa = command, neighbour
+    t.outlet_move = t.outlet_edge = t.inlet_edge = t.flow_edge = t.with_flow = t.with_inlet = nan
+    t.n_valid = 0.0
     if np.isnan(outlet):  # a difference across a gap would mix slow change into fast movement
-        m.quick_outlet = m.quick_inlet = m.quick_flow = np.nan
-        m.old_outlet = m.old_inlet = m.old_flow = np.nan
-        return
-    scale = 1.0 / np.sqrt(6.0)
-    eo = scale * (outlet - 2.0 * m.quick_outlet + m.old_outlet)
-    ei = scale * (inlet - 2.0 * m.quick_inlet + m.old_inlet)
-    ef = scale * (flow - 2.0 * m.quick_flow + m.old_flow)
-    _edges(m, eo, ei, ef)
-    if not np.isnan(eo):
-        m.m_oo += eo * eo
-    m.old_outlet, m.old_inlet, m.old_flow = m.quick_outlet, m.quick_inlet, m.quick_flow
-    m.quick_outlet, m.quick_inlet, m.quick_flow = outlet, inlet, flow
-    w = 0.0 if np.isnan(m.slow_outlet) else outlet - m.slow_outlet
-    m.slow_outlet = outlet if np.isnan(m.slow_outlet) else m.slow_outlet + 0.2 * w
-    _follow_cycle(m, w, step, arm)
+        m.quick_outlet = m.quick_inlet = m.quick_flow = nan
+        m.old_outlet = m.old_inlet = m.old_flow = nan
+    else:
+        t.n_valid = 1.0
+        eo = SECOND_DIFFERENCE * (outlet - 2.0 * m.quick_outlet + m.old_outlet)
+        if not np.isnan(eo):
+            ei = SECOND_DIFFERENCE * (inlet - 2.0 * m.quick_inlet + m.old_inlet)
+            ef = SECOND_DIFFERENCE * (flow - 2.0 * m.quick_flow + m.old_flow)
+            t.outlet_move = abs(eo)
+            t.outlet_edge = eo * eo
+            t.inlet_edge, t.with_inlet = ei * ei, eo * ei
+            t.flow_edge, t.with_flow = ef * ef, eo * ef
+        m.old_outlet, m.old_inlet, m.old_flow = m.quick_outlet, m.quick_inlet, m.quick_flow
+        m.quick_outlet, m.quick_inlet, m.quick_flow = outlet, inlet, flow
+        w = 0.0 if np.isnan(m.slow_outlet) else outlet - m.slow_outlet
+        m.slow_outlet = outlet if np.isnan(m.slow_outlet) else m.slow_outlet + 0.2 * w
+        _follow_cycle(m, w, step, arm)
+    _tell_past(m, t)
+
+
+@njit(cache=True, inline="always")
+def _tell_past(m, t):  # type: ignore[no-untyped-def]
+    """What a tick says of longer than itself, and what was odd within it."""
+    t.cycles = m.cycles
+    t.period_s = m.period_s
+    t.swing_kpa = m.swing
+    t.spikes = m.spikes
+    t.implausible = m.implausible
+    t.still_outlet_s = m.outlet_still_s
+    t.still_inlet_s = m.inlet_still_s
+    t.still_flow_s = m.flow_still_s
+    m.spikes = m.implausible = 0.0
 
 
 @njit(cache=True)
@@ -229,26 +252,56 @@ def _close(m, t):  # type: ignore[no-untyped-def]
     t.flow_edge = m.m_ff / m.n_flow_move if m.n_flow_move > 0 else nan
     t.with_flow = m.m_of / m.n_flow_move if m.n_flow_move > 0 else nan
     t.with_inlet = m.m_oi / m.n_inlet_move if m.n_inlet_move > 0 else nan
-    t.cycles = m.cycles
-    t.period_s = m.period_s
-    t.swing_kpa = m.swing
-    t.spikes = m.spikes
-    t.implausible = m.implausible
-    t.still_outlet_s = m.outlet_still_s
-    t.still_inlet_s = m.inlet_still_s
-    t.still_flow_s = m.flow_still_s
+    _tell_past(m, t)
     m.outlet_sum = m.inlet_sum = m.flow_sum = m.command_sum = m.neighbour_sum = 0.0
     m.outlet_n = m.inlet_n = m.flow_n = m.command_n = m.neighbour_n = 0.0
     m.n_move = m.n_flow_move = m.n_inlet_move = 0.0
     m.m_oo = m.q_oo = m.m_ii = m.m_ff = m.m_of = m.m_oi = 0.0
-    m.spikes = m.implausible = 0.0
     m.samples = 0.0
+
+
+@njit(cache=True)
+def _add(m, outlet, inlet, flow, command, neighbour):  # type: ignore[no-untyped-def]
+    """Sums of a tick of several samples."""
+    if not np.isnan(outlet):
+        m.outlet_sum += outlet
+        m.outlet_n += 1
+    if not np.isnan(inlet):
+        m.inlet_sum += inlet
+        m.inlet_n += 1
+    if not np.isnan(flow):
+        m.flow_sum += flow
+        m.flow_n += 1
+    if not np.isnan(command):
+        m.command_sum += command
+        m.command_n += 1
+    if not np.isnan(neighbour):
+        m.neighbour_sum += neighbour
+        m.neighbour_n += 1
+
+
+@njit(cache=True)
+def _arrive(m, o, p, q, step, spike):  # type: ignore[no-untyped-def]
+    """What holds for a sample whatever the length of a tick: has it changed, did it jump and return?"""
+    m.outlet_still_s = _still(o, m.outlet_last, m.outlet_still_s, step)
+    m.inlet_still_s = _still(p, m.inlet_last, m.inlet_still_s, step)
+    m.flow_still_s = _still(q, m.flow_last, m.flow_still_s, step)
+    if not np.isnan(o):
+        m.outlet_last = o
+        jump = m.before - m.before2
+        if abs(jump) > spike and abs(o - m.before2) < 0.4 * abs(jump):
+            m.spikes += 1
+        m.before2 = m.before
+        m.before = o
+    if not np.isnan(p):
+        m.inlet_last = p
+    if not np.isnan(q):
+        m.flow_last = q
 
 
 @njit(cache=True)
 def _condense(outlet, inlet, flow, command, neighbour, step, per_tick, arm, spike, memory, ticks):  # type: ignore[no-untyped-def]
     m = memory[0]
-    fine = per_tick > 1
     slow = 1.0 - np.exp(-step / SLOW_FILTER_S)
     quick = 1.0 - np.exp(-step / max(QUICK_FILTER_S, QUICK_SAMPLES * step))
     k = 0
@@ -260,36 +313,13 @@ def _condense(outlet, inlet, flow, command, neighbour, step, per_tick, arm, spik
         if p < PLAUSIBLE_LOW_KPA or p > PLAUSIBLE_HIGH_KPA:
             p = np.nan
             m.implausible += 1
-        m.outlet_still_s = _still(o, m.outlet_last, m.outlet_still_s, step)
-        m.inlet_still_s = _still(p, m.inlet_last, m.inlet_still_s, step)
-        m.flow_still_s = _still(q, m.flow_last, m.flow_still_s, step)
-        if not np.isnan(o):
-            m.outlet_last = o
-            m.outlet_sum += o
-            m.outlet_n += 1
-            jump = m.before - m.before2
-            if abs(jump) > spike and abs(o - m.before2) < 0.4 * abs(jump):
-                m.spikes += 1
-            m.before2 = m.before
-            m.before = o
-        if not np.isnan(p):
-            m.inlet_last = p
-            m.inlet_sum += p
-            m.inlet_n += 1
-        if not np.isnan(q):
-            m.flow_last = q
-            m.flow_sum += q
-            m.flow_n += 1
-        if not np.isnan(command[i]):
-            m.command_sum += command[i]
-            m.command_n += 1
-        if not np.isnan(neighbour[i]):
-            m.neighbour_sum += neighbour[i]
-            m.neighbour_n += 1
-        if fine:
-            _move_fine(m, slow, quick, o, p, q, step, arm)
-        else:
-            _move_coarse(m, o, p, q, step, arm)
+        _arrive(m, o, p, q, step, spike)
+        if per_tick == 1:
+            _one(m, ticks[k], o, p, q, command[i], neighbour[i], step, arm)
+            k += 1
+            continue
+        _add(m, o, p, q, command[i], neighbour[i])
+        _move_fine(m, slow, quick, o, p, q, step, arm)
         m.samples += 1
         if m.samples >= per_tick:
             _close(m, ticks[k])
