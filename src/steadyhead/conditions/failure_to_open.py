@@ -11,7 +11,7 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step, sags_with_demand
-from steadyhead.conditions.set_changed import EMPTY_SHARE
+from steadyhead.conditions.set_changed import EMPTY_SHARE, is_pinched
 
 DEEP_SHARE = 0.08  # a drift is named long before it gets there
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
@@ -33,6 +33,6 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             below_reach = s.kv < 0.97 * lim.kv_reached
             with_demand = s.is_regulating == 0 and sags_with_demand(s) and not is_step(s, s.departure)
             deep = s.departure < -DEEP_SHARE and not is_step(s, s.departure)
-            claim = below_reach and (s.is_fixed > 0 or with_demand or deep)
+            claim = below_reach and (s.is_fixed > 0 or with_demand or deep or is_pinched(s, lim))
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 480.0, 2.0)

@@ -23,6 +23,7 @@ UPSTREAM_RATIO = 0.5
 UPSTREAM_FAR = 3.0
 ALWAYS_RESOLVED_S = 2.0  # no hydraulic pilot hunts faster than four of these
 LEAST_RATIO = 2.0  # of the usual movement
+TRAVELS = 0.7  # of the swing: an outlet further from its own short mean is going somewhere
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
 
@@ -86,7 +87,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             claim, size, kind = True, s.swing_kpa, 1.0
         elif judged_by_scatter(lim) and is_settled(s) and s.move_kpa > LEAST_RATIO * lim.move_kpa:
             swing = scatter_swing_kpa(s, lim)
-            if swing > lim.scatter_share * lim.set_kpa:
+            # on the way from one level to another it moves a lot, but not to and fro
+            travels = abs(s.departure - s.fast) * lim.set_kpa > TRAVELS * swing
+            if swing > lim.scatter_share * lim.set_kpa and not travels:
                 claim, size, kind = True, swing, 2.0
         claim = claim and not comes_from_outside(s, lim)
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)

@@ -39,6 +39,7 @@ CLOSE, SLOW, SET = INDEX["failure_to_close"], INDEX["slow_response"], INDEX["set
 STARVED, EXCESS, SENSOR = INDEX["inlet_starved"], INDEX["excess_demand"], INDEX["sensor_fault"]
 TELEMETRY, HELD_SHUT, UNFAMILIAR = INDEX["telemetry_loss"], INDEX["held_shut"], INDEX["unfamiliar"]
 _DEPARTURES = np.array([DRIFT, CREEP, OPEN, CLOSE, SLOW, SET, STARVED, EXCESS, HELD_SHUT])
+_HIDES_RESPONSE = np.array([CREEP, STARVED, EXCESS, SENSOR, HELD_SHUT, UNFAMILIAR])
 _N = len(INDEX)
 
 
@@ -153,7 +154,7 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
             day[1] = max(day[1], s.swing_kpa / lim.set_kpa)
         if hunting.is_settled(s):
             day[2] = max(day[2], hunting.scatter_swing_kpa(s, lim) / lim.set_kpa)
-    if s.drift_age_s > slow_response.LEAST_AGE_S:
+    if s.lag_age_s > slow_response.LEAST_AGE_S:
         day[3] = max(day[3], s.slow_share)
 
 
@@ -196,6 +197,9 @@ def advance(  # type: ignore[no-untyped-def]
                 hours[int((k * tick_s) // 3600)] = s.h_mean
             continue
         _judge_all(s, held, lim, support)
+        for c in _HIDES_RESPONSE:
+            if held[c].active > 0:
+                slow_response.forget(s)
         for c in range(_N):
             own = held[c]
             event = 0

@@ -181,6 +181,14 @@ SCENE = np.dtype(
         ("flow_slow", "f8"),
         ("s_zz", "f8"),
         ("s_rr", "f8"),
+        ("s_rz", "f8"),
+        ("s_nn", "f8"),  # the part of s_rr that lies below
+        ("sag_kv", "f8"),  # mean and variance of ln Kv weighted by the sag, and of all
+        ("sag_kv_var", "f8"),
+        ("all_kv", "f8"),
+        ("all_kv_var", "f8"),
+        ("last_r", "f8"),
+        ("lag_age_s", "f8"),
         ("slow_share", "f8"),
         ("spike_rate", "f8"),
         ("implausible_rate", "f8"),
@@ -328,11 +336,27 @@ def _lag(s, lim):  # type: ignore[no-untyped-def]
     if s.inlet_move_ratio > 1.5 and s.move_kpa > 3.0 * lim.move_kpa:
         return  # waves from upstream, which demand has no part in
     r = s.departure_kpa - (0.0 if np.isnan(s.drift) else s.drift * lim.set_kpa)
-    # one wild hour must not fill the memory
+    # one wild hour must not fill the memory, and one wild sample not at all
     r = min(max(r, -0.15 * lim.set_kpa), 0.15 * lim.set_kpa)
+    lone = r * s.last_r <= 0.0
+    s.last_r, r = r, 0.0 if lone else np.sign(r) * min(abs(r), abs(s.last_r))
     g = lim.gains.lag
+    s.lag_age_s += s.tick_s
     s.s_zz += g * (z * z - s.s_zz)
     s.s_rr += g * (r * r - s.s_rr)
+    s.s_rz += g * (r * z - s.s_rz)
+    below = min(r, 0.0)
+    s.s_nn += g * (below * below - s.s_nn)
+    if s.kv > 0:
+        k = np.log(s.kv)
+        away = k - s.all_kv
+        s.all_kv += g * away
+        s.all_kv_var = (1.0 - g) * (s.all_kv_var + g * away * away)
+        if s.s_nn > 0:
+            w = min(g * below * below / s.s_nn, 1.0)
+            away = k - s.sag_kv
+            s.sag_kv += w * away
+            s.sag_kv_var = (1.0 - w) * (s.sag_kv_var + w * away * away)
     if s.s_zz > 0 and s.s_rr > 0:
         s.slow_share = np.sqrt(s.s_rr / s.s_zz) * lim.change_lps / lim.set_kpa
 

@@ -6,20 +6,45 @@ open or close (the outlet does not come back).
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
 from steadyhead.conditions.base import hold
 from steadyhead.conditions.hunting import is_regular
 
 LEAST_AGE_S = 6 * 3600.0
+OWN_BEAT = 0.09  # correlation of stray and demand: below zero where demand leads, above where the valve does
+BELOW = 0.8  # share of the stray that lies below
+AT_ONE_OPENING = 0.06  # variance of ln Kv while the outlet sags, over that of all: it sags at its reach
+
+
+@njit(cache=True)
+def beats_by_itself(s):  # type: ignore[no-untyped-def]
+    """Flow follows the outlet instead of leading it."""
+    return s.s_rz > OWN_BEAT * np.sqrt(s.s_rr * s.s_zz)
+
+
+@njit(cache=True)
+def sags_at_its_reach(s):  # type: ignore[no-untyped-def]
+    """It strays only downwards, and always at the same opening: it cannot open further."""
+    return s.s_nn > BELOW * s.s_rr and s.sag_kv_var < AT_ONE_OPENING * s.all_kv_var
+
+
+@njit(cache=True)
+def forget(s):  # type: ignore[no-untyped-def]
+    """What was seen while something else was wrong says nothing of the response."""
+    s.s_rr = s.s_zz = s.s_rz = s.s_nn = 0.0
+    s.slow_share = 0.0
+    s.lag_age_s = 0.0
 
 
 @njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for slow response: 1 means raise. Size is the stray at a usual change of demand [kPa]."""
     claim = False
-    if lim.slow_judged and s.drift_age_s > LEAST_AGE_S and s.known > 0:
+    if lim.slow_judged and s.lag_age_s > LEAST_AGE_S and s.known > 0:
         beat = is_regular(s, lim) and s.with_flow > 0.15
-        claim = s.slow_share > lim.slow_share and not beat
+        beat = beat or beats_by_itself(s)
+        claim = s.slow_share > lim.slow_share and not beat and not sags_at_its_reach(s)
     hold(own, claim, s.slow_share * lim.set_kpa, s.time_s, s.tick_s)
     return own.held_s / 3600.0
