@@ -12,6 +12,7 @@ from numba import njit
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.held_shut import USUALLY_OPEN, follows_neighbour
 
+FAR = 0.25  # no surge of closing is left that high
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 
 
@@ -30,6 +31,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         warming = by_day and lim.night_zero and s.night_way < 0.5 * s.way
         closed = s.zero_share > 0.02
         claim = s.way > least and above and closed and s.way < 1.3
-        claim = claim and not held and not warming and not by_day_too
+        # what closing left behind stays where it is; creep goes on
+        grows = s.way > FAR or s.way - s.way_shut > 0.5 * s.way
+        claim = claim and grows and not held and not warming and not by_day_too
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 420.0, 2.0)

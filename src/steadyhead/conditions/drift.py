@@ -15,6 +15,7 @@ from steadyhead.conditions.scene import transition
 STEP_S = 900.0  # a hand on a pilot screw takes minutes; a spring or a clogging strainer takes hours
 FLAT_RATIO = 0.3
 BEFORE_RATIO = 0.35  # of the level, on the mean of the half hour before a step
+SLOWLY = 2.5  # the mean of five minutes over that of two hours: more is a jump, not a drift
 LEAST_AGE_S = 5400.0  # regulating time behind the mean before it is believed
 
 
@@ -38,7 +39,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     claim = False
     if s.known > 0 and s.drift_age_s > LEAST_AGE_S and s.quiet == 0 and s.starved == 0:
         d = s.drift
-        same = d * s.fast > 0 and abs(s.fast) > 0.6 * abs(d)
+        same = d * s.fast > 0 and 0.6 * abs(d) < abs(s.fast) < SLOWLY * abs(d)
         if abs(d) > lim.drift_share and same and s.is_fixed == 0:
             demand = s.is_regulating == 0 and sags_with_demand(s)
             claim = not demand and not is_step(s, d)

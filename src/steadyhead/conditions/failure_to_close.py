@@ -8,6 +8,7 @@ from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step
 
 RISE_SHARE = 0.04
+FAR_SHARE = 0.15
 
 
 @njit(cache=True)
@@ -24,4 +25,5 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             if not claim and s.departure > 0.25:
                 claim = not is_step(s, s.fast)
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
-    return own.held_s / wait(s.tick_s, 600.0, 2.0)
+    # a sluggish valve comes back by itself; far above set nobody waits to see
+    return own.held_s / wait(s.tick_s, 600.0 if s.departure > FAR_SHARE else 1800.0, 2.0)

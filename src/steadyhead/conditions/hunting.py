@@ -12,6 +12,7 @@ from numba import njit
 from steadyhead.conditions.base import hold, wait
 
 REGULAR_CYCLES = 4.0
+LONG_ROW = 10.0
 RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is the theoretical least
 LONGEST_S = (
     400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
@@ -28,12 +29,20 @@ RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
 
 @njit(cache=True)
+def is_long_row(s):  # type: ignore[no-untyped-def]
+    """So many like periods in a row that chance is out of the question."""
+    return s.cycles >= LONG_ROW
+
+
+@njit(cache=True)
 def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
     """The movement is upstream's or the district's."""
     upstream = s.with_inlet > UPSTREAM_CORRELATION and s.inlet_move_ratio > UPSTREAM_RATIO
     # a hunting valve moves its own inlet less than its outlet
     upstream = upstream or (s.inlet_move_ratio > UPSTREAM_FAR and s.with_flow < 0.5)
-    demand = lim.has_flow and s.with_flow < TOGETHER
+    # at few samples a period the lag between the two hides much of what they have in common
+    least = 0.4 * TOGETHER if is_long_row(s) and not lim.fine else TOGETHER
+    demand = lim.has_flow and s.with_flow < least
     return upstream or demand
 
 
@@ -44,6 +53,8 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
     if lim.fine:
         return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= LONGEST_S
     # one sample a tick: chance makes a few like periods more easily, so more of them are asked for
+    if is_long_row(s):
+        return resolved and s.period_s <= 2.0 * LONGEST_SAMPLES * lim.step_s
     together = not lim.has_flow or s.with_flow > 2.0 * TOGETHER
     return (
         s.cycles >= REGULAR_CYCLES + 1

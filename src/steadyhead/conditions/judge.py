@@ -74,6 +74,8 @@ def _judge_all(s, held, lim, support):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def _has_grown(c, other, s, named):  # type: ignore[no-untyped-def]
     """What was a drift or a step has become far larger, and a harder name fits it."""
+    if c == CREEP and other in (DRIFT, SET, SLOW):
+        return s.way > creep.FAR and s.outlet_kpa - s.lock_kpa > 3.0 * abs(named.worst)
     if c not in (OPEN, CLOSE) or other not in (DRIFT, SET, SLOW):
         return False
     return abs(s.departure) > 0.08 and abs(s.departure_kpa) > 2.0 * abs(named.worst)

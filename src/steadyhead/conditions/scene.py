@@ -24,6 +24,7 @@ N_FEATURES = 5
 LEAST_ROOM = 0.08  # of set: with less between lock-up and inlet, noise would cover much of the way
 FIXED = 0.35  # common share of movement above which the opening counts as fixed or too slow
 FIXED_NOW = 0.6  # the same from tick to tick, where the lag of a working valve shows as well
+SETTLING_S = 300.0  # the surge of closing is over (common practice, no source)
 USUALLY_SHUT = 0.3  # share of ticks without flow at this hour of the week
 HELD = 0.2  # below which the outlet is held whatever the flow does
 
@@ -177,6 +178,8 @@ SCENE = np.dtype(
         ("lock_kpa", "f8"),  # learned outlet when shut, at this hour's set pressure
         ("way", "f8"),
         ("night_way", "f8"),
+        ("shut_s", "f8"),
+        ("way_shut", "f8"),  # share of the way at which this closed period began
         ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
         ("flow_slow", "f8"),
         ("s_zz", "f8"),
@@ -499,8 +502,14 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
             s.low_class += lim.gains.low_class * (d - s.low_class)
             s.low_class_at_s = s.time_s
     s.way = np.nan
+    if s.quiet == 0:
+        s.way_shut = np.nan
+        s.shut_s = 0.0
     if s.quiet > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + LEAST_ROOM * lim.set_kpa:
         s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
+        s.shut_s += s.tick_s
+        if np.isnan(s.way_shut) or s.shut_s <= SETTLING_S:
+            s.way_shut = s.way
         night = s.hour_local < 6 or s.hour_local >= 22
         if night:
             s.night_way = max(s.way, s.night_way * (1.0 - s.tick_s / 86400.0))

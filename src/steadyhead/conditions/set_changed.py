@@ -11,7 +11,7 @@ from steadyhead.conditions.scene import transition
 SETTLED_S = 4 * 3600.0  # a fault that came as a step shows itself within this time as demand moves
 SETTLED_SAMPLES = 4
 EMPTY_SHARE = 0.25  # lower than that the district is running empty
-LEAST_STEP = 0.018  # of set
+LEAST_STEP = 0.022  # of set
 LEAST_STEP_BLIND = 0.025  # without a meter the morning's droop is a step too
 PINCHED = 0.5  # of the usual flow; a district at 15 % less pressure takes at most a tenth less
 IMPOSSIBLE_STEP = 0.2  # of set: nobody turns a pilot so far in one go (common practice, no source)
