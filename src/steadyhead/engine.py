@@ -7,7 +7,9 @@ would have raised the alert.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+import hashlib
+from dataclasses import dataclass, field, fields
+from functools import cache
 from typing import Any
 
 import numpy as np
@@ -16,6 +18,7 @@ from numpy.typing import NDArray
 from steadyhead.conditions.base import INDEX, new_held
 from steadyhead.conditions.judge import advance, room_for_events
 from steadyhead.conditions.scene import Familiar, Limits, new_scene
+from steadyhead.errors import ReadingsError
 from steadyhead.profile.expect import around
 from steadyhead.profile.limits import arm_kpa, familiar, limits, spike_kpa
 from steadyhead.profile.model import Profile
@@ -37,6 +40,36 @@ class State:
     def copy(self) -> State:
         """An independent copy."""
         return State(self.condense.copy(), self.scene.copy(), self.held.copy())
+
+    def to_bytes(self) -> bytes:
+        """All of it, headed by a mark of the layout of its records."""
+        return _layout() + b"".join(getattr(self, part.name).tobytes() for part in fields(self))
+
+    @classmethod
+    def from_bytes(cls, data: bytes) -> State:
+        """The state that ``to_bytes`` wrote.
+
+        Raises ReadingsError if a version with other records wrote it.
+        """
+        state = cls()
+        at = len(mark := _layout())
+        parts = [getattr(state, part.name) for part in fields(state)]
+        if data[:at] != mark or len(data) != at + sum(part.nbytes for part in parts):
+            raise ReadingsError(
+                "the saved engine state is of another version of the program; start anew and replay"
+            )
+        for part in parts:
+            part[:] = np.frombuffer(data, dtype=part.dtype, count=len(part), offset=at)
+            at += part.nbytes
+        return state
+
+
+@cache
+def _layout() -> bytes:
+    """Eight bytes that change whenever a record gains, loses or renames a field."""
+    state = State()
+    records = [(part.name, getattr(state, part.name).dtype.descr) for part in fields(state)]
+    return hashlib.sha256(repr((records, CONDITIONS)).encode()).digest()[:8]
 
 
 @dataclass(frozen=True, slots=True)

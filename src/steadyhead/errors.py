@@ -9,10 +9,16 @@ SteadyheadError
 ├── PlantError         the proving plant was asked for something it cannot do
 ├── AccessError        an account, a password or a token cannot be made or changed as asked
 │   └── SignInError    a name and a password do not open a session
+├── LeftOutError       some stations could not be read, learned or judged; the others were done
 ├── OutputError        a result cannot be written; what stood there before is intact
 ├── DatabaseError      the database is gone, locked, full, unreadable or of a newer version
+├── JournalError       readings cannot be accepted now; none of the batch was taken
+├── IntakeError        the body of a push cannot be read at all
+├── ArchiveError       the archive of readings cannot be read or written
 ├── DeskError          something was asked of the alert desk that it cannot do
-└── NotFoundError      there is no such alert, finding, suppression or station
+├── NotFoundError      there is no such alert, finding, suppression or station
+└── NotifyError        a notification channel, rule or secret is not fit to be used
+    └── DeliveryError  a receiver did not take a message; it is tried again
 
 Each text names where, what was met, what was wanted and what to do. The command line prints it as one
 line and exits with code 2.
@@ -49,6 +55,10 @@ class PlantError(SteadyheadError):
     """The proving plant was given a scenario it cannot run."""
 
 
+class LeftOutError(SteadyheadError):
+    """Some stations could not be read, learned or judged; all others were done and their results are whole."""
+
+
 class OutputError(SteadyheadError):
     """A result could not be written; an older file of that name is unchanged."""
 
@@ -71,3 +81,23 @@ class AccessError(SteadyheadError):
 
 class SignInError(AccessError):
     """A name and a password do not open a session; says no more, so that names cannot be tried out."""
+
+
+class NotifyError(SteadyheadError):
+    """A notification channel, rule or secret is not fit to be used."""
+
+
+class DeliveryError(NotifyError):
+    """A receiver did not take a message; it stays in the outbox and is tried again."""
+
+
+class JournalError(SteadyheadError):
+    """Readings cannot be accepted now (disk full, journal unreadable); none of the batch was taken."""
+
+
+class IntakeError(SteadyheadError):
+    """The body of a push cannot be read at all; nothing of it was taken."""
+
+
+class ArchiveError(SteadyheadError):
+    """The archive of readings cannot be read or written; readings wait in the journal."""

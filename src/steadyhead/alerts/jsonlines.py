@@ -63,6 +63,14 @@ def from_json(line: str) -> Alert:
         raise FeedError(f"alert line is not JSON ({exc}); give one object per line") from exc
     if not isinstance(plain, dict):
         raise FeedError(f"alert line holds {type(plain).__name__}, wanted an object; see alerts/schema.json")
+    return from_dict(plain)
+
+
+def from_dict(plain: dict[str, Any]) -> Alert:
+    """The alert of plain JSON values; the way back from ``to_dict``.
+
+    Raises FeedError naming the key if they are not an alert.
+    """
     try:
         return _alert(plain)
     except KeyError as exc:

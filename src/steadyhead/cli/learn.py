@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import time
+from collections.abc import Iterable
 from datetime import datetime
 from pathlib import Path
 
@@ -21,12 +22,21 @@ from steadyhead.cli.options import (
     span_options,
     stations_argument,
 )
-from steadyhead.cli.reading import Logs, each, read_logs, say, show_rejects
+from steadyhead.cli.reading import (
+    Logs,
+    each,
+    read_logs,
+    say,
+    show_left_out,
+    show_rejects,
+    span_of,
+    stations_text,
+)
 from steadyhead.config import Registry, load_registry
-from steadyhead.errors import LearningError
+from steadyhead.errors import LearningError, SteadyheadError
 from steadyhead.profile.learn import learn as learn_profile
 from steadyhead.profile.model import Profile
-from steadyhead.report.learned import Facts, changed_facts, learned_facts, withheld_facts
+from steadyhead.report.learned import Facts, changed_facts, learned_facts, learned_line, withheld_facts
 from steadyhead.store.profiles import profile_path, save_profile
 from steadyhead.units import UnitSystem
 
@@ -50,17 +60,18 @@ def learn(
     Choose a span of three weeks or more in which the station worked as it should. For each station one
     readable profile is written, and what was learned is said in plain words: set pressure, droop, scatter,
     lock-up, flow coefficient, rhythm of flow, and from where on alerts are raised. What could not be
-    learned is said too, with the judgements that are withheld for it. Nothing is written if one of the
-    stations cannot be learned; a profile that is replaced is kept.
+    learned is said too, with the judgements that are withheld for it. A station that cannot be read or
+    learned is left out and named, and the exit code is 2; a profile that is replaced is kept.
     """
     out = Console()
     described = load_registry(registry)
     read = read_logs(described, logs, stations, out)
     learned = learn_all(described, read, out, from_at, to_at)
-    for name, profile in learned.items():
-        replaced = save_profile(profiles, profile)
-        show_profile(out, profile, described.settings.units, profile_path(profiles, name), replaced)
+    for name, replaced in save_all(profiles, learned).items():
+        show_profile(out, learned[name], described.settings.units, profile_path(profiles, name), replaced)
     show_rejects(out, read, None)
+    show_left_out(out, read.left_out, len(learned))
+    read.complain()
 
 
 def learn_all(
@@ -70,27 +81,41 @@ def learn_all(
     from_at: datetime | None = None,
     to_at: datetime | None = None,
 ) -> dict[str, Profile]:
-    """Profiles by station. Raises LearningError with one line per station that cannot be learned."""
+    """Profiles by station; one that cannot be learned is left out.
+
+    Raises LearningError with one line per station if none of those read can be learned.
+    """
     started = time.perf_counter()
     learned: dict[str, Profile] = {}
-    problems: list[str] = []
+    problems: dict[str, str] = {}
     for name in each(out, list(read.readings), "Learning"):
         station = described.stations[name]
         readings = read.readings[name]
         declared = station.learning_span_s() if from_at is None and to_at is None else (None, None)
         from_s = seconds_at(from_at, station.time_zone) if from_at is not None else declared[0]
         to_s = seconds_at(to_at, station.time_zone) if to_at is not None else declared[1]
-        span = readings.between(
-            readings.start_s if from_s is None else from_s, readings.end_s if to_s is None else to_s
-        )
         try:
+            span = span_of(readings, from_s, to_s, station.time_zone)
             learned[name] = learn_profile(span, service.known(station, described.settings))
-        except LearningError as exc:
-            problems.append(str(exc))
-    if problems:
-        raise LearningError("\n".join(problems))
-    say(out, f"Learned {len(learned)} stations", started)
+        except SteadyheadError as exc:
+            problems[name] = str(exc)
+    read.left_out.update(problems)
+    if not learned:
+        raise LearningError("\n".join(read.left_out.values()))
+    say(out, f"Learned {stations_text(len(learned))}", started)
     return learned
+
+
+def save_all(folder: Path, learned: dict[str, Profile]) -> dict[str, Profile | None]:
+    """Put profiles in use; returns by station what each replaced, if anything that differed."""
+    return {name: save_profile(folder, profile) for name, profile in learned.items()}
+
+
+def show_briefly(out: Console, learned: Iterable[Profile], units: UnitSystem) -> None:
+    """A line for each station: what was learned in short, and every remark on the span."""
+    for profile in learned:
+        out.print(Padding(Text(learned_line(profile, units)), (0, 0, 0, 2)))
+        _show_remarks(out, profile, indent=4)
 
 
 def show_profile(
@@ -104,10 +129,9 @@ def show_profile(
     out.print(_grid(learned_facts(profile, units)))
     withheld = withheld_facts(profile)
     if withheld:
-        out.print(Padding(Text("Withheld, because it could not be learned:"), (0, 0, 0, 2)))
+        out.print(Padding(Text("Not judged, and why:"), (0, 0, 0, 2)))
         out.print(_grid(withheld, indent=4))
-    for remark in profile.remarks:
-        out.print(Padding(Text(f"Note: {remark}"), (0, 0, 0, 2)))
+    _show_remarks(out, profile, indent=2)
     if replaced is not None:
         changes = changed_facts(replaced, profile, units)
         out.print(
@@ -115,7 +139,14 @@ def show_profile(
                 Text(f"In place of profile {replaced.version}, which is kept; what differs:"), (0, 0, 0, 2)
             )
         )
-        out.print(_grid([(name, f"{before} -> {after}") for name, before, after in changes], indent=4))
+        out.print(
+            _grid([(name, f"was: {before}\nnow: {after}") for name, before, after in changes], indent=4)
+        )
+
+
+def _show_remarks(out: Console, profile: Profile, indent: int) -> None:
+    for remark in profile.remarks:
+        out.print(Padding(Text(f"Note: {remark}"), (0, 0, 0, indent)))
 
 
 def _grid(facts: Facts, indent: int = 2) -> Padding:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,21 +12,35 @@ from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
 
 from steadyhead.config import Registry
-from steadyhead.feeds.load import load_readings
+from steadyhead.diagnosis.phrases import local_time
+from steadyhead.errors import FeedError, LeftOutError
+from steadyhead.feeds.load import load_what_can_be_read
 from steadyhead.readings.frame import Readings
 from steadyhead.readings.rejects import Rejects
 
 
 @dataclass(frozen=True, slots=True)
 class Logs:
-    """What was read, and what was refused, by station."""
+    """What was read, what was refused, and what could not be read, by station.
+
+    left_out : one line for each station that could not be read; later steps add theirs
+    """
 
     readings: dict[str, Readings]
     rejects: dict[str, Rejects]
+    left_out: dict[str, str]
+
+    def complain(self) -> None:
+        """Raise LeftOutError with a line for each station left out, so that the command ends with code 2."""
+        if self.left_out:
+            raise LeftOutError("\n".join(self.left_out.values()))
 
 
 def read_logs(registry: Registry, log_root: Path | None, stations: tuple[str, ...], console: Console) -> Logs:
-    """Read the stations' logs under a progress bar; says in one line how much was read."""
+    """Read the stations' logs under a progress bar; says in one line how much was read.
+
+    Raises FeedError if none of the stations can be read; otherwise those that cannot are left out.
+    """
     started = time.perf_counter()
     with bar(console) as progress:
         task = progress.add_task("Reading logs", total=None)
@@ -34,10 +48,29 @@ def read_logs(registry: Registry, log_root: Path | None, stations: tuple[str, ..
         def on_progress(station: str, done: int, total: int) -> None:
             progress.update(task, description=f"Reading {station}", completed=done, total=total)
 
-        readings, rejects = load_readings(registry, log_root, stations or None, on_progress)
-    rows = sum(len(r) for r in readings.values())
-    say(console, f"Read {len(readings)} stations, {rows:,} rows", started)
-    return Logs(readings, rejects)
+        read = load_what_can_be_read(registry, log_root, stations or None, on_progress)
+    rows = sum(len(r) for r in read.readings.values())
+    say(console, f"Read {stations_text(len(read.readings))}, {rows:,} rows", started)
+    return Logs(read.readings, read.rejects, read.problems)
+
+
+def stations_text(n: int) -> str:
+    """How many: 1 station, 12 stations."""
+    return f"{n} station{'' if n == 1 else 's'}"
+
+
+def span_of(readings: Readings, from_s: int | None, to_s: int | None, time_zone: str) -> Readings:
+    """The readings of a span; to their own ends where None. Raises FeedError if there are none in it."""
+    span = readings.between(
+        readings.start_s if from_s is None else from_s, readings.end_s if to_s is None else to_s
+    )
+    if not len(span):
+        first, last = (local_time(at, time_zone) for at in (readings.start_s, readings.end_s))
+        raise FeedError(
+            f"{readings.station}: no reading lies in the span asked for, the log goes from {first} to {last} "
+            f"({time_zone}); give another span"
+        )
+    return span
 
 
 @contextmanager
@@ -68,14 +101,26 @@ def say(console: Console, text: str, started: float) -> None:
 
 
 def show_rejects(console: Console, logs: Logs, quarantine: Path | None) -> None:
-    """How many values were refused, why, and where they lie."""
+    """How many values were set aside, why, and where they lie."""
     loud = [name for name, rejects in logs.rejects.items() if rejects.summary()]
     if not loud:
         return
-    console.print("\nRefused, or met on the way", style="underline")
+    console.print("\nValues set aside, and what else the logs held", style="underline")
     for name in loud:
         rejects = logs.rejects[name]
         for line in rejects.summary():
             console.print(f"- {line}.", highlight=False, markup=False)
         if quarantine is not None and rejects.total:
-            console.print(f"  All of them: {quarantine / name}.csv", highlight=False, markup=False)
+            console.print(f"  Listed in {quarantine / name}.csv", highlight=False, markup=False)
+
+
+def show_left_out(console: Console, left_out: Mapping[str, str], n_done: int) -> None:
+    """The stations of which nothing is known, and why unless stderr shows it right below."""
+    if not left_out:
+        return
+    names = ", ".join(left_out)
+    console.print(f"\nLeft out: {names}; done: {stations_text(n_done)}", style="underline", highlight=False)
+    if console.is_terminal:
+        return
+    for line in left_out.values():
+        console.print(f"- {line}.", highlight=False, markup=False)

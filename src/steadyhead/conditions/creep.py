@@ -33,6 +33,6 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         claim = s.way > least and above and closed and s.way < 1.3
         # what closing left behind stays where it is; creep goes on
         grows = s.way > FAR or s.way - s.way_shut > 0.5 * s.way
-        claim = claim and grows and not held and not warming and not by_day_too
+        claim = claim and grows and s.short_s == 0 and not held and not warming and not by_day_too
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 420.0, 2.0)

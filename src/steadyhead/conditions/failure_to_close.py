@@ -16,7 +16,14 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for failure to close: 1 means raise."""
     claim = False
     rise = max(RISE_SHARE, 1.3 * lim.enter_share)
-    if s.known > 0 and s.departure > rise and s.fast > 0.7 * rise and s.quiet == 0 and s.starved == 0:
+    if (
+        s.known > 0
+        and s.departure > rise
+        and s.fast > 0.7 * rise
+        and s.quiet == 0
+        and s.starved == 0
+        and s.short_s == 0
+    ):
         if not lim.has_flow:
             claim = lim.has_inlet and (s.with_inlet > 0.5 or s.outlet_kpa > 0.9 * s.inlet_kpa)
         else:

@@ -14,6 +14,7 @@ from steadyhead.conditions.drift import is_step, sags_with_demand
 from steadyhead.conditions.set_changed import EMPTY_SHARE, is_pinched
 
 DEEP_SHARE = 0.08  # a drift is named long before it gets there
+SEEN = 5  # ticks since a step before its opening is called fixed
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
 
 
@@ -24,7 +25,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     sag = max(SAG_SHARE, 1.3 * lim.enter_share)
     if s.known > 0 and s.starved == 0 and s.departure < -sag and s.fast < -0.7 * sag and lim.has_inlet:
         if not lim.has_flow:
-            claim = not is_step(s, s.fast) and s.drift > 0.5 * s.fast
+            # without a meter a step may be anything, unless it is larger than a screw can make it
+            slow = not is_step(s, s.fast) and s.drift > 0.5 * s.fast
+            claim = slow or s.fast < -EMPTY_SHARE
         elif s.near_zero > 0:
             # a set that was lowered shuts the valve too, until the district has come down to it
             # with no flow at all: the district is being drawn empty
@@ -33,6 +36,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             below_reach = s.kv < 0.97 * lim.kv_reached
             with_demand = s.is_regulating == 0 and sags_with_demand(s) and not is_step(s, s.departure)
             deep = s.departure < -DEEP_SHARE and not is_step(s, s.departure)
-            claim = below_reach and (s.is_fixed > 0 or with_demand or deep or is_pinched(s, lim))
+            fixed = s.is_fixed > 0 and (s.w_n >= SEEN or not is_step(s, s.departure))
+            claim = below_reach and (fixed or with_demand or deep or is_pinched(s, lim))
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 480.0, 2.0)

@@ -24,7 +24,8 @@ N_FEATURES = 5
 LEAST_ROOM = 0.08  # of set: with less between lock-up and inlet, noise would cover much of the way
 FIXED = 0.35  # common share of movement above which the opening counts as fixed or too slow
 FIXED_NOW = 0.6  # the same from tick to tick, where the lag of a working valve shows as well
-SETTLING_S = 300.0  # the surge of closing is over (common practice, no source)
+AFTER_SHORT_S = 8 * 3600.0  # a valve that stood wide open lets the returning supply through: a night long
+SETTLING_S = 600.0  # the surge of closing is over (common practice, no source)
 USUALLY_SHUT = 0.3  # share of ticks without flow at this hour of the week
 HELD = 0.2  # below which the outlet is held whatever the flow does
 
@@ -179,6 +180,7 @@ SCENE = np.dtype(
         ("way", "f8"),
         ("night_way", "f8"),
         ("shut_s", "f8"),
+        ("short_s", "f8"),  # how long the return of a short supply still explains a high outlet
         ("way_shut", "f8"),  # share of the way at which this closed period began
         ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
         ("flow_slow", "f8"),
@@ -470,6 +472,12 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
     loss = (36.0 * max(s.flow_lps, 0.0) / lim.kv_full) ** 2 if not np.isnan(s.flow_lps) else 0.0
     s.starved = 1.0 if need < max(1.25 * loss + 0.02 * lim.set_kpa, lim.min_differential_kpa) else 0.0
     s.wide = 1.0 if dp < 1.6 * loss + 0.01 * lim.set_kpa else 0.0
+    if s.starved > 0:
+        s.short_s = AFTER_SHORT_S
+    elif s.quiet == 0 and abs(s.departure) < lim.enter_share:
+        s.short_s = 0.0
+    else:
+        s.short_s = max(0.0, s.short_s - s.tick_s)
     if s.known > 0:
         _departures(s, lim)
         _window(s, lim)

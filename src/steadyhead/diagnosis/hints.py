@@ -57,6 +57,7 @@ def work_out(name: HintName, verdict: Verdict, station: Station, units: UnitSyst
 
 
 _WHEN = "When this was raised the log said"
+_SAME_MINUTE = "what the log says in that same minute"
 
 
 def _expected_kpa(verdict: Verdict) -> float | None:
@@ -100,19 +101,24 @@ def _pilot_range(verdict: Verdict, station: Station, units: UnitSystem) -> str |
 
 
 def _gauge_now(verdict: Verdict, station: Station, units: UnitSystem) -> str | None:  # noqa: ARG001
-    if verdict.traits.get("channel") == "inlet":
-        inlet_kpa = verdict.number("inlet_kpa")
-        return None if inlet_kpa is None else f"{_WHEN} inlet {units.pressure_text(inlet_kpa)}."
+    channel = verdict.traits.get("channel", "outlet")
+    if channel in ("inlet", "flow"):
+        value = verdict.number("inlet_kpa" if channel == "inlet" else "flow_lps")
+        if value is None:
+            return None
+        said = units.pressure_text(value) if channel == "inlet" else units.flow_text(value)
+        other = "a gauge" if channel == "inlet" else "the second reading"
+        return f"{_WHEN} {channel} {said}; {other} should agree with {_SAME_MINUTE}."
     outlet_kpa, expected_kpa = verdict.number("outlet_kpa"), _expected_kpa(verdict)
     if outlet_kpa is None:
         return None
     said = f"{_WHEN} outlet {units.pressure_text(outlet_kpa)}"
     if expected_kpa is None or abs(outlet_kpa - expected_kpa) < SAME_KPA:
-        return f"{said}; a gauge should agree with the log of its own minute."
+        return f"{said}; a gauge should agree with {_SAME_MINUTE}."
     learned = units.pressure_text(expected_kpa)
     return (
-        f"{said}, learned {learned}. If a gauge agrees with the log of its own minute, the pressure is "
-        "off; if it agrees with what was learned, the transmitter is off."
+        f"{said}, learned {learned}. If a gauge agrees with {_SAME_MINUTE}, the pressure is off; if it "
+        "shows what was learned, the transmitter is off."
     )
 
 
@@ -201,7 +207,7 @@ def _neighbour_now(verdict: Verdict, station: Station, units: UnitSystem) -> str
         return None
     return (
         f"Outlet {units.pressure_text(outlet_kpa)} here; the highest other outlet of the zone is "
-        f"{units.pressure_text(neighbour_kpa)}. Levels differ by the height between the stations."
+        f"{units.pressure_text(neighbour_kpa)}. Stations at different heights read differently."
     )
 
 

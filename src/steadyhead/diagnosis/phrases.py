@@ -30,19 +30,23 @@ def local_time(epoch_s: float, time_zone: str, form: str = "%a %d %b %Y %H:%M") 
 
 
 def duration_text(seconds: float) -> str:
-    """Length of time with one unit: 45 s, 3 min, 2.5 h, 4 days."""
-    for size, unit in ((172_800, "days"), (5_400, "h"), (120, "min")):
+    """Length of time with one unit: 9.8 s, 45 s, 3 min, 2.5 h, 4 days."""
+    for size, scale, unit in ((172_800, 86_400, "days"), (5_400, 3_600, "h"), (120, 60, "min")):
         if seconds >= size:
-            scale = {"days": 86_400, "h": 3_600, "min": 60}[unit]
-            return f"{seconds / scale:.3g} {unit}"
-    return f"{seconds:.3g} s"
+            return f"{_short(seconds / scale)} {unit}"
+    return f"{_short(seconds)} s"
+
+
+def _short(value: float) -> str:
+    """One decimal below ten, where it says something; none above."""
+    return f"{value:.0f}" if value >= 9.95 else f"{value:.1f}".removesuffix(".0")
 
 
 def kv_text(kv_m3h: float, units: UnitSystem) -> str:
-    """Flow coefficient: Cv where people read psi and gpm, else Kv."""
+    """Flow coefficient as valve papers print it: Cv where people read psi and gpm, else Kv."""
     if units.pressure == "psi":
         return f"Cv {kv_m3h / KV_PER_CV:.3g}"
-    return f"Kv {kv_m3h:.3g} m3/h"
+    return f"Kv {kv_m3h:.3g}"
 
 
 def percent(share: float) -> str:

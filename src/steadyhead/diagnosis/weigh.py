@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 
 from steadyhead.alerts.model import Runner, Verdict
 from steadyhead.conditions.base import INDEX
@@ -47,27 +47,46 @@ def runners_up(change: Change, confidence: float) -> tuple[Runner, ...]:
     return tuple(Runner(name, round(share, 3)) for name, share in order)
 
 
+@dataclass(slots=True)
+class Episodes:
+    """Follows the changes of one station as they come, so that each episode has one verdict.
+
+    latest : the last verdict of each condition; a live run keeps it over a restart
+    """
+
+    latest: dict[Condition, Verdict] = field(default_factory=dict)
+
+    def take(self, change: Change, profile: Profile, units: UnitSystem) -> Verdict | None:
+        """The verdict that the change makes, ends or lets go on; None if it ends nothing that is known.
+
+        A new one has ``raised_s`` at the change. One that goes on keeps its first ``raised_s``, with
+        ``ended_s`` None again and ``updated_s`` at the change.
+        """
+        was = self.latest.get(change.condition)
+        if not change.is_raised:
+            if was is None:
+                return None
+            ended_s = int(change.at_s - float(change.held["clear_s"]))
+            now = replace(was, ended_s=max(ended_s, was.raised_s), updated_s=change.at_s)
+        elif was is not None and change.at_s - (was.ended_s or change.at_s) < SAME_EPISODE_S:
+            now = replace(was, ended_s=None, updated_s=change.at_s)
+        else:
+            now = _verdict(change, profile, units)
+        self.latest[change.condition] = now
+        return now
+
+
 def verdicts(
     changes: list[Change], profile: Profile, until_s: int, units: UnitSystem = UNIT_SYSTEMS["kpa_lps"]
 ) -> list[Verdict]:
     """Episodes in order of raising; ``until_s`` is the last data time seen."""
-    done: list[Verdict] = []
-    latest: dict[Condition, int] = {}
+    done: dict[tuple[Condition, int], Verdict] = {}
+    episodes = Episodes()
     for change in changes:
-        at = latest.get(change.condition)
-        if not change.is_raised:
-            if at is not None:
-                ended_s = int(change.at_s - float(change.held["clear_s"]))
-                done[at] = replace(done[at], ended_s=max(ended_s, done[at].raised_s), updated_s=change.at_s)
-            continue
-        if at is not None:
-            ended_s = done[at].ended_s or change.at_s
-            if change.at_s - ended_s < SAME_EPISODE_S:
-                done[at] = replace(done[at], ended_s=None, updated_s=change.at_s)
-                continue
-        latest[change.condition] = len(done)
-        done.append(_verdict(change, profile, units))
-    return [replace(v, window_s=(v.window_s[0], until_s)) if v.ended_s is None else v for v in done]
+        verdict = episodes.take(change, profile, units)
+        if verdict is not None:
+            done[verdict.condition, verdict.raised_s] = verdict
+    return [replace(v, window_s=(v.window_s[0], until_s)) if v.ended_s is None else v for v in done.values()]
 
 
 def _verdict(change: Change, profile: Profile, units: UnitSystem) -> Verdict:

@@ -41,7 +41,7 @@ REASONS: dict[Reason, str] = {
     "duplicate": "is the same reading as one already read",
     "conflicting_duplicate": "has the time of a later row with another value, which was kept",
 }
-"""What is wrong with a refused value, to be read after its text."""
+"""What is wrong with a refused value, to be read after its text and "which"."""
 
 REMEDIES: dict[Reason, str] = {
     "bad_time": "if all are alike, mend time_format of this source",
@@ -120,12 +120,12 @@ class Rejects:
         lines = []
         for reason, count in self.counts.items():
             block = next(b for b in self.blocks if b.reason == reason)
-            of = f"{count} of {self.kept + self.total} values set aside" if count > 1 else "1 value set aside"
+            of = f"{count:,} of {self.kept + self.total:,} values set aside, such as" if count > 1 else "1 value set aside,"
             remedy = REMEDIES.get(reason)
             lines.append(
-                f'{self.station}: {of}: "{shown(block.texts[0])}" in {block.file}, row {block.rows[0]}, '
+                f'{self.station}: {of} "{shown(block.texts[0])}" in {block.file}, row {block.rows[0]}, '
                 + (f"column {block.column}, " if block.column else "")
-                + REASONS[reason]
+                + f"which {REASONS[reason]}"
                 + (f"; {remedy}" if remedy else "")
             )
         if self.out_of_order:

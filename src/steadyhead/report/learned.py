@@ -11,7 +11,7 @@ from steadyhead.conditions.hunting import (
     LONGEST_SAMPLES,
     RESOLVED_SAMPLES,
 )
-from steadyhead.diagnosis.phrases import duration_text, local_time, percent
+from steadyhead.diagnosis.phrases import duration_text, kv_text, local_time, percent
 from steadyhead.profile.model import Profile
 from steadyhead.readings.ticks import FINEST_TICK_S
 from steadyhead.units import UnitSystem
@@ -37,27 +37,35 @@ def learned_facts(profile: Profile, units: UnitSystem) -> Facts:
         facts.append(("Lock-up", _lock_up(profile, units)))
         facts.append(("Flow", _flow(profile, units)))
     if profile.has_flow and profile.has_inlet:
-        facts.append(("Flow coefficient", _kv(profile)))
-    facts.append(("Speaks up from", _thresholds(profile)))
+        facts.append(("Flow coefficient", _kv(profile, units)))
+    facts.append(("Alerts begin at", _thresholds(profile, units)))
     facts.append(("Hunting", _hunting_reach(profile)))
     return facts
+
+
+def learned_line(profile: Profile, units: UnitSystem) -> str:
+    """What was learned in one line: the set pressure, from how much, and what is not judged."""
+    line = f"{profile.station}: {_set_levels(profile, units)}, from {_days(profile)}"
+    return f"{line}; not judged: {_names(profile.withheld)}" if profile.withheld else line
 
 
 def withheld_facts(profile: Profile) -> Facts:
     """Judgements that are not made, and why."""
     by_reason: dict[str, list[str]] = {}
     for judgement, reason in profile.withheld.items():
-        by_reason.setdefault(reason, []).append(judgement.replace("_", " "))
-    return [(", ".join(names), reason) for reason, names in by_reason.items()]
+        by_reason.setdefault(reason, []).append(judgement)
+    return [(_names(names), reason) for reason, names in by_reason.items()]
 
 
 def withheld_line(profiles: Iterable[Profile]) -> str:
     """What is not judged at how many stations, in one sentence; empty if all is judged everywhere."""
     counts = Counter(judgement for profile in profiles for judgement in profile.withheld)
-    parts = [f"{name.replace('_', ' ')} ({n})" for name, n in counts.most_common()]
+    parts = [f"{_names([name])} at {n}" for name, n in counts.most_common()]
     if not parts:
         return ""
-    return f"Not judged, at so many stations: {', '.join(parts)}. Their profiles say why."
+    first, *rest = parts
+    first += " station" if counts.most_common(1)[0][1] == 1 else " stations"
+    return f"Not judged: {', '.join([first, *rest])}; their profiles say why."
 
 
 def changed_facts(old: Profile, new: Profile, units: UnitSystem) -> list[tuple[str, str, str]]:
@@ -71,50 +79,67 @@ def changed_facts(old: Profile, new: Profile, units: UnitSystem) -> list[tuple[s
     return changed
 
 
-def _names(withheld: dict[str, str]) -> str:
-    return ", ".join(withheld).replace("_", " ") or "nothing"
+_SAID = {"unfamiliar": "never seen like this"}  # as the table calls it; the others read as they are
+
+
+def _names(withheld: Iterable[str]) -> str:
+    return ", ".join(_SAID.get(name, name.replace("_", " ")) for name in withheld) or "nothing"
+
+
+def _days(p: Profile) -> str:
+    return f"{(p.to_s - p.from_s) / DAY_S:.3g} days"
 
 
 def _span(p: Profile) -> str:
-    days = (p.to_s - p.from_s) / DAY_S
     first, last = (local_time(at, p.time_zone, "%d %b %Y") for at in (p.from_s, p.to_s - p.step_s))
-    return f"{first} to {last}, {days:.3g} days, a reading every {duration_text(p.step_s)}"
+    return f"{first} to {last}, {_days(p)}, a reading every {duration_text(p.step_s)}"
+
+
+def _set_levels(p: Profile, units: UnitSystem) -> str:
+    s = p.set_pressure
+    if s.source == "commanded" or not s.slots_kpa:
+        return units.pressure_text(s.typical_kpa)
+    return f"{units.pressure_text(min(s.slots_kpa))} to {units.pressure_text(max(s.slots_kpa))}"
 
 
 def _set_pressure(p: Profile, units: UnitSystem) -> str:
     s = p.set_pressure
-    typical = units.pressure_text(s.typical_kpa)
+    levels = _set_levels(p, units)
     if s.source == "commanded":
-        return f"as commanded, usually {typical}"
+        return f"as commanded, usually {levels}"
     if not s.slots_kpa:
-        return typical
-    low, high = units.pressure_text(min(s.slots_kpa)), units.pressure_text(max(s.slots_kpa))
+        return levels
     words = {
         "schedule declared": "by the registry's schedule, levels as measured",
         "schedule learned": "by a weekly schedule found in the log",
     }
-    return f"{low} to {high} {words.get(s.source, 'by hour of the week')}, usually {typical}"
+    how = words.get(s.source, "by hour of the week")
+    return f"{levels} {how}, usually {units.pressure_text(s.typical_kpa)}"
 
 
 def _fine(kpa: float, units: UnitSystem) -> str:
-    """A small pressure: two digits are meant, where ``pressure_text`` might round them away."""
-    return f"{units.pressure_from_kpa(kpa):.2g} {units.pressure}"
+    """A small pressure: one digit more than usual, and never finer than that."""
+    decimals = units.pressure_decimals + 1
+    least = 10.0**-decimals
+    value = units.pressure_from_kpa(kpa)
+    if value < least / 2:
+        return f"less than {least:.{decimals}f} {units.pressure}"
+    return f"{value:.{decimals}f} {units.pressure}"
 
 
 def _droop(p: Profile, units: UnitSystem) -> str:
     low_lps, high_lps = min(p.rhythm.usual_lps), max(p.rhythm.usual_lps)
     slope_kpa = abs(p.droop.slope_kpa_per_lps)
     way = "falls" if p.droop.slope_kpa_per_lps <= 0 else "rises"
-    over_the_day = _fine(slope_kpa * (high_lps - low_lps), units)
     text = (
-        f"the outlet {way} {over_the_day} from {units.flow_text(low_lps)} to {units.flow_text(high_lps)}, "
-        f"{_fine(slope_kpa, units)} for each L/s"
+        f"the outlet {way} {_fine(slope_kpa * (high_lps - low_lps), units)} as the flow rises from "
+        f"{units.flow_text(low_lps)} to {units.flow_text(high_lps)}"
     )
     if p.has_inlet and abs(p.droop.inlet_ratio) < NO_INLET_RATIO:
         text += "; the inlet does not move it"
     elif p.has_inlet:
         against = ", the other way" if p.droop.inlet_ratio < 0 else ""
-        text += f"; it moves by {percent(abs(p.droop.inlet_ratio))} of what the inlet does{against}"
+        text += f"; {percent(abs(p.droop.inlet_ratio))} of what the inlet does reaches it{against}"
     return text
 
 
@@ -150,19 +175,21 @@ def _hour(hour_of_week: int) -> str:
     return f"{('Mon', 'Tue', 'Wed', 'Thu', 'Fri', 'Sat', 'Sun')[day]} {hour:02d}:00"
 
 
-def _kv(p: Profile) -> str:
-    text = f"Kv usually {p.kv.typical_m3h:.3g}, at most {p.kv.reached_m3h:.3g} m3/h so far"
+def _kv(p: Profile, units: UnitSystem) -> str:
+    text = f"usually {kv_text(p.kv.typical_m3h, units)}, at most {kv_text(p.kv.reached_m3h, units)} so far"
     if p.kv.full_m3h < FAR_ABOVE_KV_M3H:
-        text += f"; fully open {p.kv.full_m3h:.3g} ({p.kv.full_source})"
+        text += f"; fully open {kv_text(p.kv.full_m3h, units)} ({p.kv.full_source})"
     return text
 
 
-def _thresholds(p: Profile) -> str:
-    t = p.thresholds
-    return (
-        f"drift {percent(t.drift_share)} of set, hunting {percent(t.hunting_share)} of set peak to peak, "
-        f"for {t.budget_per_year:.3g} false alert{'' if t.budget_per_year == 1 else 's'} a year"
+def _thresholds(p: Profile, units: UnitSystem) -> str:
+    t, set_kpa = p.thresholds, p.set_pressure.typical_kpa
+    drift, swing = (
+        f"{_fine(share * set_kpa, units)} ({percent(share)} of set)"
+        for share in (t.drift_share, t.hunting_share)
     )
+    many = f"{t.budget_per_year:.3g} false alert{'' if t.budget_per_year == 1 else 's'}"
+    return f"drift {drift}, hunting {swing} peak to peak; chosen for {many} a year"
 
 
 def _hunting_reach(p: Profile) -> str:

@@ -12,12 +12,12 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from steadyhead.alerts.model import PRIORITIES, Alert, Effort, FieldCheck
+from steadyhead.alerts.model import PRIORITIES, Alert, Cause, Effort, FieldCheck
 from steadyhead.diagnosis.causes import Knowledge
-from steadyhead.report.words import magnitude_text, sure_text, time_text
+from steadyhead.report.words import sizes, sure_text, time_text
 from steadyhead.units import UnitSystem
 
-SIZES_SHOWN = 2  # of the figures in a magnitude; the detail block has them all
+LEAST_SHOWN = 0.005  # a chance below this would be shown as 0 %
 _EFFORT_WORDS: dict[Effort, str] = {
     "free": "look",
     "cheap": "small job",
@@ -40,7 +40,7 @@ def alert_table(
     units: UnitSystem,
     time_zones: Mapping[str, str],
 ) -> Group:
-    """A row of figures and a line with the first check per alert, worst first.
+    """Three columns, then how large and what to check first, for each alert; worst first.
 
     time_zones : by station name; times are those of the station, UTC where its zone is not given
     """
@@ -48,9 +48,7 @@ def alert_table(
     if not ordered:
         return Group(Text("No alerts."))
     head = _columns()
-    head.add_row(
-        *(Text(word, style="underline") for word in ("Station", "What it has", "Since", "How large"))
-    )
+    head.add_row(*(Text(word, style="underline") for word in ("Station", "What it has", "Since")))
     parts: list[RenderableType] = [head]
     for alert in ordered:
         row = _columns()
@@ -58,9 +56,11 @@ def alert_table(
             _station_cell(alert),
             Text(f"{knowledge.entries[alert.condition].title}\n{sure_text(alert.confidence)}"),
             Text(_when_lines(alert, time_zones.get(alert.station, "UTC"))),
-            Text("\n".join(_how_large(alert, units, most=SIZES_SHOWN)) or "-"),
         )
         parts.append(row)
+        how_large = sizes(alert.magnitude, units)
+        if how_large:
+            parts.append(_indented(Text(f"How large: {', '.join(how_large)}.")))
         if alert.field_checks:
             parts.append(_indented(Text(f"Check first: {alert.field_checks[0].text}")))
         parts.append(Text(""))
@@ -69,17 +69,17 @@ def alert_table(
 
 def _columns() -> Table:
     grid = Table.grid(padding=(0, 1, 0, 0))
-    for width in (17, 20, 23, 17):  # with the gaps between them 80
+    for width in (20, 32, 26):  # with the gaps between them 80
         grid.add_column(width=width, overflow="fold")
     return grid
 
 
 def quiet_line(stations: Iterable[str], alerts: Iterable[Alert]) -> str:
-    """The stations nothing is said of, in one sentence."""
+    """The scanned stations nothing is said of, in one sentence."""
     loud = {alert.station for alert in alerts}
     quiet = sorted(set(stations) - loud)
     if not quiet:
-        return "Every station has an alert."
+        return "Every station scanned has an alert."
     return f"Nothing to report: {', '.join(quiet)}."
 
 
@@ -94,8 +94,7 @@ def alert_detail(alert: Alert, knowledge: Knowledge, units: UnitSystem, time_zon
     if alert.evidence:
         parts += [_heading("Why we say so"), _list(f"- {sentence}" for sentence in alert.evidence)]
     if alert.likely_causes:
-        rows = [(f"{cause.likelihood * 100:.0f} %", cause.text) for cause in alert.likely_causes]
-        parts += [_heading("What usually lies behind it"), _pairs(rows)]
+        parts += [_heading("What usually lies behind it"), _pairs(_cause_rows(alert.likely_causes))]
     letters = _lettered(alert.field_checks, knowledge)
     if letters:
         parts += [_heading("Before you touch anything"), _pairs([(v, k) for k, v in letters.items()])]
@@ -113,31 +112,41 @@ def _station_cell(alert: Alert) -> Text:
 
 
 def _when_lines(alert: Alert, zone: str) -> str:
-    lines = [time_text(alert.began_at, zone), f"raised {time_text(alert.raised_at, zone)}"]
-    lines.append("goes on" if alert.ended_at is None else f"over {time_text(alert.ended_at, zone)}")
-    return "\n".join(lines)
+    return "\n".join(
+        (
+            time_text(alert.began_at, zone),
+            f"raised {time_text(alert.raised_at, zone)}",
+            _end_text(alert, zone),
+        )
+    )
 
 
-def _how_large(alert: Alert, units: UnitSystem, most: int | None = None) -> list[str]:
-    return [magnitude_text(name, value, units) for name, value in list(alert.magnitude.items())[:most]]
+def _end_text(alert: Alert, zone: str) -> str:
+    return "goes on" if alert.ended_at is None else f"ended {time_text(alert.ended_at, zone)}"
 
 
 def _story(alert: Alert, knowledge: Knowledge, units: UnitSystem, zone: str) -> str:
-    end = "goes on" if alert.ended_at is None else f"over {time_text(alert.ended_at, zone)}"
-    year = alert.began_at.year
     story = (
-        f"Since {time_text(alert.began_at, zone)} {year} ({zone}), raised "
-        f"{time_text(alert.raised_at, zone)}, {end}. {sure_text(alert.confidence).capitalize()}, "
-        f"{alert.priority} priority."
+        f"Since {time_text(alert.began_at, zone, with_year=True)} ({zone}), raised "
+        f"{time_text(alert.raised_at, zone)}, {_end_text(alert, zone)}. "
+        f"{sure_text(alert.confidence).capitalize()}, {alert.priority} priority."
     )
-    sizes = _how_large(alert, units)
-    if sizes:
-        story += f" How large: {'; '.join(sizes)}."
+    how_large = sizes(alert.magnitude, units)
+    if how_large:
+        story += f" How large: {', '.join(how_large)}."
     others = [
         f"{knowledge.entries[runner.condition].title.lower()} ({runner.confidence * 100:.0f} %)"
         for runner in alert.runners_up
+        if runner.confidence >= LEAST_SHOWN
     ]
     return f"{story} It could also be: {', '.join(others)}." if others else story
+
+
+def _cause_rows(causes: Iterable[Cause]) -> list[tuple[str, str]]:
+    """Share and text of each cause, and the share of all that has no name here."""
+    rows = [(f"{cause.likelihood * 100:.0f} %", cause.text) for cause in causes]
+    left = 1.0 - sum(cause.likelihood for cause in causes)
+    return [*rows, (f"{left * 100:.0f} %", "Something else")] if left >= LEAST_SHOWN else rows
 
 
 def _lettered(checks: Iterable[FieldCheck], knowledge: Knowledge) -> dict[str, str]:

@@ -2,41 +2,82 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from steadyhead.diagnosis.phrases import duration_text, kv_text, percent, times_text
 from steadyhead.units import UnitSystem
 
-LENGTHS_OF_RATE = {"_per_day": "a day", "_per_hour": "an hour", "_per_h": "an hour"}
-# Where the sign is half of the answer, the words for below and above zero.
-SIGNED_STEMS = {
-    "departure": ("low", "high"),
-    "offset": ("low", "high"),
-    "step": ("down", "up"),
-    "change": ("down", "up"),
+# How a figure is said, by its name: {} is the amount with its unit, and where the sign is half of the answer
+# {side} is the first word below zero, the second above.
+PHRASES: dict[str, tuple[str, str, str]] = {
+    name: (phrase, *sides)
+    for name, phrase, sides in (
+        ("departure_kpa", "outlet {} {side}", ("low", "high")),
+        ("departure_share", "outlet {} of set {side}", ("low", "high")),
+        ("way_share", "{} of the way from lock-up to inlet pressure", ("", "")),
+        ("rise_kpa", "outlet {} {side} lock-up", ("below", "above")),
+        ("swing_kpa", "outlet swings {} peak to peak", ("", "")),
+        ("swing_share", "outlet swings {} of set", ("", "")),
+        ("period_s", "a swing every {}", ("", "")),
+        ("stray_kpa", "outlet strays {} at a usual change of demand", ("", "")),
+        ("stray_share", "outlet strays {} of set", ("", "")),
+        ("step_kpa", "outlet stepped {side} by {}", ("down", "up")),
+        ("step_share", "outlet stepped {side} by {} of set", ("down", "up")),
+        ("differential_kpa", "inlet {} {side} the outlet", ("below", "above")),
+        ("flow_over_lps", "{} more flow than usual at that hour", ("", "")),
+        ("flow_lps", "flow {}", ("", "")),
+        ("silent_s", "silent for {}", ("", "")),
+        ("still_s", "one value for {}", ("", "")),
+        ("zero_s", "no flow reported for {}", ("", "")),
+        ("outlet_ratio", "outlet reads {} what it should", ("", "")),
+        ("inlet_ratio", "inlet reads {} what it should", ("", "")),
+        ("distance_ratio", "unlike any hour learned, {} the limit", ("", "")),
+    )
 }
+_RATES = {"_per_day": "a day", "_per_hour": "an hour", "_per_h": "an hour"}
+
+
+def sizes(magnitude: Mapping[str, float], units: UnitSystem) -> list[str]:
+    """How large, most telling figure first: a pressure and its share of set are said as one.
+
+    ``{"departure_kpa": -42, "departure_share": -0.1}`` gives "outlet 42 kPa low (10 % of set)".
+    """
+    said = []
+    for name, value in magnitude.items():
+        stem, _, unit = name.rpartition("_")
+        if unit == "share" and f"{stem}_kpa" in magnitude and stem in _OF_SET:
+            continue
+        text = magnitude_text(name, value, units)
+        share = magnitude.get(f"{stem}_share")
+        if unit == "kpa" and share is not None and stem in _OF_SET:
+            text += f" ({percent(abs(share))} of set)"
+        said.append(text)
+    return said
+
+
+_OF_SET = ("departure", "swing", "stray", "step")
 
 
 def magnitude_text(name: str, value: float, units: UnitSystem) -> str:
-    """One figure of a magnitude: ``departure_kpa, -42`` gives "departure 42 kPa low".
+    """One figure of a magnitude: ``departure_kpa, -42`` gives "outlet 42 kPa low".
 
-    The unit is the last part of the name; a name without a known unit is shown as a bare number.
+    The unit is the last part of the name. A name with no phrase is said as it is written, with its unit
+    where that is known.
     """
+    if name in PHRASES:
+        phrase, below, above = PHRASES[name]
+        amount = _amount(name.rpartition("_")[2], abs(value), units) or f"{abs(value):.3g}"
+        return phrase.format(amount, side=above if value > 0 else below)
     stem, rate = name, ""
-    for ending, words in LENGTHS_OF_RATE.items():
+    for ending, words in _RATES.items():
         if name.endswith(ending):
             stem, rate = name.removesuffix(ending), f" {words}"
     stem, _, unit = stem.rpartition("_")
-    amount = _amount(unit, abs(value), units)
-    if amount is None:
-        stem, amount = f"{stem}_{unit}".strip("_"), f"{abs(value):.3g}"
-    what = stem.replace("_", " ").removeprefix("kv").strip() if unit == "m3h" else stem.replace("_", " ")
-    signs = SIGNED_STEMS.get(what.partition(" ")[0])
-    if signs and not rate:
-        return f"{what} {amount} {signs[value > 0]}"
-    sign = "-" if value < 0 else ""
-    return f"{what} {sign}{amount}{rate}".strip()
+    amount = _amount(unit, abs(value), units) or f"{unit} {abs(value):.3g}"
+    what = "" if stem == "kv" and unit == "m3h" else stem.replace("_", " ")
+    return f"{what} {'-' if value < 0 else ''}{amount}{rate}".strip()
 
 
 def _amount(unit: str, value: float, units: UnitSystem) -> str | None:
@@ -51,9 +92,15 @@ def _amount(unit: str, value: float, units: UnitSystem) -> str | None:
     return texts[unit]() if unit in texts else None
 
 
-def time_text(at: datetime, time_zone: str) -> str:
-    """Day and time at the station: "Fri 01 Mar 05:20"; the year is said once, in the heading."""
-    return at.astimezone(ZoneInfo(time_zone)).strftime("%a %d %b %H:%M")
+def time_text(at: datetime, time_zone: str, *, with_year: bool = False) -> str:
+    """Day and time at the station: "Fri 01 Mar 05:20", or with the year "Fri 01 Mar 2024 05:20".
+
+    In the hour that a clock runs through twice, the zone's short name says which pass is meant.
+    """
+    local = at.astimezone(ZoneInfo(time_zone))
+    text = local.strftime("%a %d %b %Y %H:%M" if with_year else "%a %d %b %H:%M")
+    is_twice = local.replace(fold=0).utcoffset() != local.replace(fold=1).utcoffset()
+    return f"{text} {local.tzname()}" if is_twice else text
 
 
 def sure_text(confidence: float) -> str:

@@ -1,0 +1,110 @@
+"""Who asks, what they ask for, and whether they may: the only table of rights."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Literal, get_args
+
+Role = Literal["viewer", "operator", "engineer", "administrator"]
+ROLES: tuple[Role, ...] = get_args(Role)
+"""From least to most; a role may do all that the ones before it may."""
+
+Scope = Literal["read", "write_readings"]
+SCOPES: tuple[Scope, ...] = get_args(Scope)
+"""What a program's token may be made for. No token may change an alert, an account or a token."""
+
+
+class Act(StrEnum):
+    """Something a person or a program asks to do."""
+
+    READ = "read"
+    SELF = "self"
+    ACKNOWLEDGE = "acknowledge"
+    SHELVE = "shelve"
+    RECORD_FINDING = "record_finding"
+    TAKE_OUT_OF_SERVICE = "take_out_of_service"
+    SUPPRESS = "suppress"
+    PROVE = "prove"
+    LEARN = "learn"
+    ACCOUNTS = "accounts"
+    TOKENS = "tokens"
+    WRITE_READINGS = "write_readings"
+
+
+IN_WORDS: dict[Act, str] = {
+    Act.READ: "look at alerts, stations and figures",
+    Act.SELF: "look at and change one's own access",
+    Act.ACKNOWLEDGE: "acknowledge alerts",
+    Act.SHELVE: "shelve alerts and take them back",
+    Act.RECORD_FINDING: "record what was found at a station",
+    Act.TAKE_OUT_OF_SERVICE: "take stations out of service and return them",
+    Act.SUPPRESS: "suppress alerts by design and release them",
+    Act.PROVE: "prove repairs",
+    Act.LEARN: "learn profiles",
+    Act.ACCOUNTS: "manage accounts",
+    Act.TOKENS: "manage tokens",
+    Act.WRITE_READINGS: "write readings",
+}
+
+LEAST_ROLE: dict[Act, Role] = {
+    Act.READ: "viewer",
+    Act.SELF: "viewer",
+    Act.ACKNOWLEDGE: "operator",
+    Act.SHELVE: "operator",
+    Act.RECORD_FINDING: "operator",
+    Act.TAKE_OUT_OF_SERVICE: "operator",
+    Act.SUPPRESS: "engineer",
+    Act.PROVE: "engineer",
+    Act.LEARN: "engineer",
+    Act.ACCOUNTS: "administrator",
+    Act.TOKENS: "administrator",
+}
+"""WRITE_READINGS is missing on purpose: readings come from programs; no session can write them."""
+
+OF_SCOPE: dict[Scope, frozenset[Act]] = {
+    "read": frozenset({Act.READ, Act.SELF}),
+    "write_readings": frozenset({Act.WRITE_READINGS, Act.SELF}),
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Actor:
+    """A person with a role, or a program with a token's scope; exactly one of ``role`` and ``scope`` is set.
+
+    name : the account's, or the token's own; what the audit trail shows
+    """
+
+    name: str
+    role: Role | None = None
+    scope: Scope | None = None
+
+    def __post_init__(self) -> None:
+        if (self.role is None) == (self.scope is None):
+            raise ValueError(f"{self.name}: give an actor either a role or a scope")
+
+    @property
+    def is_person(self) -> bool:
+        """Whether a person signed in, rather than a program with a token."""
+        return self.role is not None
+
+    @property
+    def key(self) -> str:
+        """Tells actors apart where a token and an account share a name."""
+        return f"{'account' if self.is_person else 'token'}:{self.name}"
+
+
+def may(actor: Actor, act: Act) -> bool:
+    """Whether the actor's role or scope allows the act."""
+    if actor.scope is not None:
+        return act in OF_SCOPE[actor.scope]
+    least = LEAST_ROLE.get(act)
+    return least is not None and actor.role is not None and ROLES.index(actor.role) >= ROLES.index(least)
+
+
+def who_may(act: Act) -> str:
+    """In words, what it takes: for a refusal and for the docs."""
+    least = LEAST_ROLE.get(act)
+    roles = [] if least is None else [f"the role {' or '.join(ROLES[ROLES.index(least) :])}"]
+    scopes = [f"a token of scope {scope}" for scope in SCOPES if act in OF_SCOPE[scope]]
+    return ", or ".join([*roles, *scopes])

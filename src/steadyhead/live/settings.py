@@ -1,0 +1,146 @@
+"""Settings of the service: one YAML file, every key optional, every mistake reported with its line."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from pathlib import Path
+from typing import Annotated, Any, Literal
+
+from pydantic import Field, ValidationError, model_validator
+
+from steadyhead.access.settings import AccessSettings
+from steadyhead.archive.archive import Keep
+from steadyhead.config.fields import Number
+from steadyhead.config.load import model_mistakes, raise_mistakes
+from steadyhead.config.marked_yaml import read_marked
+from steadyhead.config.mistakes import ModelError
+from steadyhead.config.source import Part
+from steadyhead.notify.settings import NotifySettings
+
+LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
+_PATHS = ("data_folder", "profiles", "causes")
+
+
+class InfluxSettings(Part):
+    """Where InfluxDB 2 is; the token stands alone in a file, so that no secret is in the settings."""
+
+    url: str = "http://127.0.0.1:8086"
+    org: str = "steadyhead"
+    bucket: str = "steadyhead"
+    token_file: Path | None = None
+    timeout_s: Annotated[Number, Field(gt=0, le=600)] = 10.0
+
+
+class RoomSettings(Part):
+    """All settings of ``steadyhead serve``. docs/service.md explains each.
+
+    host, port : where pages and readings are served
+    open_to_network : must be true for a host that others can reach; nothing is open by default
+    data_folder : journal, readings, what was refused or late, and the database unless database_url is given
+    profiles : folder of learned profiles; causes : a utility's own causes.yaml, or None
+    horizon_s : how late a reading may be and still be placed and judged [s]
+    silence_s : after how long without readings a station's rows count as empty [s]; None follows the
+        rhythm in which each station delivers
+    future_s : how far ahead of the clock a reading may be [s]
+    keep_full_days, keep_thinned_days : as ``archive.Keep``
+    readings_store : "embedded" (Parquet files in the data folder) or "influx"
+    watch_folders : read the registry's log files as they grow; poll_s : how often to look [s]
+    checkpoint_s : how often states and readings are made safe [s]; a restart replays at most this much
+    learn_days : days of readings after which learning is offered
+    learn_by_itself : learn without being asked when there are so many
+    quarantine_mb_per_day : refused readings kept for each day; beyond it they are only counted
+    journal_max_mb : size of the journal at which readings are refused, so that the disk does not fill
+    """
+
+    host: str = "127.0.0.1"
+    port: Annotated[int, Field(ge=0, le=65535)] = 8470
+    open_to_network: bool = False
+    data_folder: Path = Path("data")
+    database_url: str | None = None
+    profiles: Path = Path("out/profiles")
+    causes: Path | None = None
+    horizon_s: Annotated[int, Field(ge=1, le=7 * 86400)] = 300
+    silence_s: Annotated[int, Field(ge=1, le=30 * 86400)] | None = None
+    future_s: Annotated[int, Field(ge=0, le=86400)] = 300
+    keep_full_days: Annotated[int, Field(ge=1)] = 400
+    keep_thinned_days: Annotated[int, Field(ge=1)] = 3650
+    readings_store: Literal["embedded", "influx"] = "embedded"
+    influx: InfluxSettings = InfluxSettings()
+    watch_folders: bool = True
+    poll_s: Annotated[Number, Field(gt=0, le=3600)] = 10.0
+    checkpoint_s: Annotated[Number, Field(gt=0, le=3600)] = 300.0
+    learn_days: Annotated[int, Field(ge=3, le=400)] = 21
+    learn_by_itself: bool = False
+    quarantine_mb_per_day: Annotated[Number, Field(ge=0)] = 64.0
+    journal_max_mb: Annotated[Number, Field(gt=0)] = 4096.0
+    access: AccessSettings = AccessSettings()
+    notify: NotifySettings = NotifySettings()
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> RoomSettings:
+        found: list[tuple[tuple[str | int, ...], str]] = []
+        if self.host not in LOOPBACK and not self.open_to_network:
+            text = (
+                f'"{self.host}" lets other machines reach the service; keep 127.0.0.1 behind a proxy that '
+                "does TLS, or add open_to_network: true if the network is trusted"
+            )
+            found.append((("host",), text))
+        if self.silence_s is not None and self.silence_s < self.horizon_s:
+            found.append((("silence_s",), f"{self.silence_s} is below horizon_s, {self.horizon_s}; raise it"))
+        if self.keep_thinned_days < self.keep_full_days:
+            text = f"{self.keep_thinned_days} is below keep_full_days, {self.keep_full_days}; raise it"
+            found.append((("keep_thinned_days",), text))
+        if self.readings_store == "influx" and self.influx.token_file is None:
+            found.append(
+                (("influx",), "has no token_file; name the file that holds the token and nothing else")
+            )
+        if found:
+            raise ModelError(found)
+        return self
+
+    @property
+    def database(self) -> str:
+        """URL of the database: the one given, or a file in the data folder."""
+        return self.database_url or f"sqlite:///{(self.data_folder / 'steadyhead.db').absolute()}"
+
+    @property
+    def keep(self) -> Keep:
+        """How long readings are kept."""
+        return Keep(self.keep_full_days, self.keep_thinned_days)
+
+
+def load_settings(path: Path | None) -> RoomSettings:
+    """Settings from a YAML file; the defaults if ``path`` is None.
+
+    Folders in the file are relative to the file's own folder.
+    Raises RegistryError that lists every mistake with its line.
+    """
+    if path is None:
+        return RoomSettings()
+    marked = read_marked(path)
+    mistakes = list(marked.repeats)
+    data: Any = {} if marked.data is None else marked.data
+    settings = RoomSettings()
+    try:
+        settings = RoomSettings.model_validate(data)
+    except ValidationError as exc:
+        # texts of the registry's loader point at the registry's manual; this file has its own
+        mistakes += [
+            replace(found, text=found.text.replace("docs/registry.md", "docs/service.md"))
+            for found in model_mistakes(exc, RoomSettings, marked)
+        ]
+    raise_mistakes(mistakes, marked.file)
+    return _beside(settings, path.parent)
+
+
+def _beside(settings: RoomSettings, folder: Path) -> RoomSettings:
+    given = settings.model_fields_set
+    moved: dict[str, Any] = {
+        name: folder / getattr(settings, name)
+        for name in _PATHS
+        if name in given and getattr(settings, name) is not None
+    }
+    token = settings.influx.token_file
+    if token is not None:
+        moved["influx"] = settings.influx.model_copy(update={"token_file": folder / token})
+    return settings.model_copy(update=moved)

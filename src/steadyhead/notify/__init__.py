@@ -1,0 +1,1 @@
+"""Who is told of what, by which way: rules, the outbox, and the threads that send."""

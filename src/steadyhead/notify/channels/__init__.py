@@ -1,0 +1,1 @@
+"""The ways a message can go, one module each."""

@@ -1,0 +1,244 @@
+"""All stations, a page at a time, worst first: works with a thousand of them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Annotated, Literal
+
+from fastapi import APIRouter, Depends, Query
+from markupsafe import Markup
+from starlette.requests import Request
+from starlette.responses import Response
+
+from steadyhead.access.actor import Act, Actor
+from steadyhead.alerts.model import PRIORITIES
+from steadyhead.api.context import room_of
+from steadyhead.api.guards import require
+from steadyhead.desk.views import Count, Counts
+from steadyhead.live.room import Room
+from steadyhead.live.views import StationView
+from steadyhead.units import UnitSystem
+from steadyhead.web.alert_list import Paging
+from steadyhead.web.cards import zone_of
+from steadyhead.web.frame import as_of, render, with_query
+from steadyhead.web.glyphs import condition_glyph, priority_mark
+from steadyhead.web.moments import Moment, perhaps
+from steadyhead.web.words import CONDITION_WORDS, PRIORITY_WORDS, place_text
+
+router = APIRouter(include_in_schema=False)
+
+PAGE = 50
+BEHIND_S = 3600  # a station whose readings lag further behind than this counts as silent
+
+Show = Literal["", "alerts", "silent", "out", "learning"]
+Order = Literal["worst", "name", "zone", "age"]
+SHOWS = (
+    ("", "All stations"),
+    ("alerts", "With an alert"),
+    ("silent", "Without readings"),
+    ("learning", "Not learned yet"),
+    ("out", "Out of service"),
+)
+ORDERS = (("worst", "Worst first"), ("name", "By name"), ("zone", "By zone"), ("age", "Oldest reading first"))
+
+
+@dataclass(frozen=True, slots=True)
+class Asked:
+    """The filter form, as asked; page counts from 1."""
+
+    q: str = ""
+    zone: str = ""
+    show: Show = ""
+    sort: Order = "worst"
+    page: int = 1
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One station in one line. Numbers are texts with their unit; an empty text where there is no number."""
+
+    href: str
+    place: str
+    tone: str
+    glyph: Markup
+    now: str
+    mark: Markup | None
+    alert_id: str | None
+    alert_href: str
+    alert_words: str
+    outlet: str
+    expected: str
+    inlet: str
+    flow: str
+    last: Moment | None
+
+
+@dataclass(frozen=True, slots=True)
+class RowGroup:
+    """Rows under one heading; the heading is empty where stations are not grouped."""
+
+    title: str
+    words: str
+    rows: tuple[Row, ...]
+
+
+@router.get("/stations")
+def stations(
+    request: Request,
+    actor: Annotated[Actor, Depends(require(Act.READ))],
+    q: Annotated[str, Query(max_length=100)] = "",
+    zone: Annotated[str, Query(max_length=100)] = "",
+    show: Show = "",
+    sort: Order = "worst",
+    page: Annotated[int, Query(ge=1, le=100_000)] = 1,
+) -> Response:
+    """The fleet."""
+    room = room_of(request)
+    asked = Asked(q.strip(), zone, show, sort, page)
+    counts = room.desk.counts()
+    names = _ordered(room, asked, counts)
+    first = (page - 1) * PAGE
+    shown = names[first : first + PAGE]
+    views = room.runner.stations(shown)
+    rows = [_row(room, name, views.get(name), counts) for name in shown]
+    n_all, n_alert = len(room.registry.stations), len(counts.by_station)
+    return render(
+        request,
+        "stations.html",
+        actor=actor,
+        call=f"{n_all} station{'' if n_all == 1 else 's'}",
+        call_more=_call_more(n_alert, len(counts.out_of_service)),
+        as_of=as_of(room),
+        query=asked,
+        is_filtered=replace(asked, page=1) != Asked(),
+        caption=f"{first + 1} to {first + len(rows)} of {len(names)}." if rows else "",
+        rows=_grouped(room, shown, rows, counts) if sort == "zone" else [RowGroup("", "", tuple(rows))] if rows else [],
+        page=Paging(
+            first_href=_address(asked, 1) if page > 1 else None,
+            next_href=_address(asked, page + 1) if first + PAGE < len(names) else None,
+            next_words=f"The next {min(PAGE, len(names) - first - PAGE)}",
+        ),
+        zones=_zones(room),
+        shows=SHOWS,
+        sorts=ORDERS,
+    )
+
+
+def _call_more(n_alert: int, n_out: int) -> str:
+    with_alert = f"{n_alert} with an alert" if n_alert else "None with an alert"
+    return f"{with_alert}; {n_out} out of service." if n_out else f"{with_alert}."
+
+
+def _address(asked: Asked, page: int) -> str:
+    values: dict[str, str | int | None] = {
+        "q": asked.q,
+        "zone": asked.zone,
+        "show": asked.show,
+        "sort": "" if asked.sort == "worst" else asked.sort,
+        "page": page if page > 1 else "",
+    }
+    return with_query("/stations", values)
+
+
+def _zones(room: Room) -> list[tuple[str, str]]:
+    zones = sorted({zone for zone in room.registry.zones().values() if zone})
+    return [("", "Any"), *((zone, zone) for zone in zones)] if zones else []
+
+
+def _ordered(room: Room, asked: Asked, counts: Counts) -> list[str]:
+    names = [name for name in room.registry.stations if _fits(room, name, asked)]
+    views: dict[str, StationView] = {}
+    if asked.sort == "age" or asked.show in ("silent", "learning"):  # only these need every station's last row
+        views = room.runner.stations(names)
+    if asked.show == "alerts":
+        names = [name for name in names if name in counts.by_station]
+    elif asked.show == "out":
+        names = [name for name in names if name in counts.out_of_service]
+    elif asked.show == "silent":
+        names = [name for name in names if _is_silent(views.get(name))]
+    elif asked.show == "learning":
+        names = [name for name in names if name in views and views[name].profile_version is None]
+    zones = room.registry.zones()
+    if asked.sort == "zone":
+        return sorted(names, key=lambda n: (zones[n] is None, zones[n] or "", n))
+    if asked.sort == "age":
+        return sorted(names, key=lambda n: (_last_s(views.get(n)), n))
+    if asked.sort == "worst":
+        return sorted(names, key=lambda n: (_badness(counts.by_station.get(n)), n))
+    return sorted(names)
+
+
+def _fits(room: Room, name: str, asked: Asked) -> bool:
+    if asked.zone and room.registry.stations[name].zone != asked.zone:
+        return False
+    text = asked.q.casefold()
+    return not text or text in name.casefold() or text in place_text(name).casefold()
+
+
+def _is_silent(view: StationView | None) -> bool:
+    return view is None or view.last_s is None or (view.behind_s or 0.0) > BEHIND_S or view.regime == "silent"
+
+
+def _last_s(view: StationView | None) -> int:
+    return -1 if view is None or view.last_s is None else view.last_s
+
+
+def _badness(count: Count | None) -> tuple[int, int]:
+    if count is None or count.worst is None:
+        return (0, 0)
+    return (-PRIORITIES.index(count.worst) - 1, -count.unacknowledged)
+
+
+def _grouped(room: Room, names: list[str], rows: list[Row], counts: Counts) -> list[RowGroup]:
+    zones = room.registry.zones()
+    by_zone: dict[str | None, list[Row]] = {}
+    for name, row in zip(names, rows, strict=True):
+        by_zone.setdefault(zones[name], []).append(row)
+    groups = []
+    for zone, members in by_zone.items():
+        count = counts.by_zone.get(zone or "")
+        n = 0 if count is None or zone is None else count.standing
+        words = f"{n} alert{'' if n == 1 else 's'}" if n else ""
+        groups.append(RowGroup(f"Zone {zone}" if zone else "In no zone", words, tuple(members)))
+    return groups
+
+
+def _row(room: Room, name: str, view: StationView | None, counts: Counts) -> Row:
+    units = room.registry.settings.units
+    count = counts.by_station.get(name, Count())
+    is_out = name in counts.out_of_service
+    condition = None if is_out else count.worst_condition
+    now = "out of service" if is_out else view.words if view is not None else "no readings yet"
+    return Row(
+        href=f"/stations/{name}",
+        place=place_text(name),
+        tone=count.worst if count.worst and not is_out else "none",
+        glyph=condition_glyph(condition),
+        now=now,
+        mark=priority_mark(count.worst, is_open=count.unacknowledged > 0) if count.worst and not is_out else None,
+        alert_id=count.worst_alert,
+        alert_href=f"/alerts/{count.worst_alert}" if count.worst_alert else "",
+        alert_words=_alert_words(count, is_out=is_out),
+        outlet=pressure(None if view is None else view.outlet_kpa, units),
+        expected=pressure(None if view is None else view.expected_kpa, units),
+        inlet=pressure(None if view is None else view.inlet_kpa, units),
+        flow=flow(None if view is None else view.flow_lps, units),
+        last=perhaps(None if view is None else view.last_s, zone_of(room.registry, name), room.clock()),
+    )
+
+
+def _alert_words(count: Count, *, is_out: bool) -> str:
+    if is_out or count.worst is None or count.worst_condition is None:
+        return f"{count.held} set aside" if count.held else "none"
+    more = f" and {count.standing - 1} more" if count.standing > 1 else ""
+    return f"{PRIORITY_WORDS[count.worst]}: {CONDITION_WORDS[count.worst_condition]}{more}"
+
+
+def pressure(kpa: float | None, units: UnitSystem) -> str:
+    """A pressure with its unit; a dash where there is none."""
+    return "–" if kpa is None else units.pressure_text(kpa)
+
+
+def flow(lps: float | None, units: UnitSystem) -> str:
+    """A flow with its unit; a dash where there is none."""
+    return "–" if lps is None else units.flow_text(lps)

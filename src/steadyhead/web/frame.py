@@ -1,0 +1,147 @@
+"""What every page is put into: the template environment, who looks, light or dark, and what is troubled."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import cache
+from importlib.metadata import version
+from typing import Any
+from urllib.parse import urlencode
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+from starlette.requests import Request
+from starlette.responses import HTMLResponse
+
+from steadyhead.access.actor import Actor
+from steadyhead.api.context import room_of
+from steadyhead.api.guards import csrf_field
+from steadyhead.live.room import Room
+from steadyhead.web.glyphs import condition_glyph
+from steadyhead.web.moments import Moment, moment
+from steadyhead.web.static_files import static_url
+
+PAGES = (
+    ("/", "Alerts"),
+    ("/stations", "Stations"),
+    ("/load", "Alarm load"),
+    ("/feeds", "Feeds"),
+    ("/help", "Help"),
+)
+LOOKS = (("auto", "As the device"), ("light", "Light"), ("dark", "Dark"))
+LOOK_COOKIE = "look"
+EVENTS_URL = "/api/v1/events"
+SILENT_S = 3600  # no reading from any station for so long is said at the top of every page
+
+# What a redirect after a form may say; a word in the address can choose among these and say nothing else.
+SAID = {
+    "acknowledged": "Acknowledged.",
+    "shelved": "Shelved. It comes back by itself when its time is over, if it still holds.",
+    "unshelved": "Taken off the shelf.",
+    "suppressed": "Suppressed by design. It is listed on the station's page, where it can be released.",
+    "released": "Released.",
+    "found": "Recorded. What is found moves how likely each cause is called the next time.",
+    "proved": "The repair was compared before and after; the result is below.",
+    "out": "The station is out of service: its alerts call nobody.",
+    "returned": "The station is back in service.",
+    "learned": "Learned. The new profile is in use; the old one is kept, and what differs is below.",
+    "reset": "Reset.",
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Trouble:
+    """Something wrong with the service itself that every page has to say. kind is "bad" or "warn"."""
+
+    kind: str
+    title: str
+    text: str
+
+
+@cache
+def _environment() -> Environment:
+    found = Environment(
+        loader=PackageLoader("steadyhead.web"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    found.globals.update(
+        static=static_url,
+        pages=PAGES,
+        looks=LOOKS,
+        events_url=EVENTS_URL,
+        version=version("steadyhead"),
+        brand=condition_glyph(None),
+    )
+    return found
+
+
+def render(
+    request: Request, template: str, status: int = 200, *, actor: Actor | None = None, **context: Any
+) -> HTMLResponse:
+    """A template in the frame. ``actor`` is who looks; None outside of a session."""
+    room = room_of(request)
+    look = request.cookies.get(LOOK_COOKIE, "auto")
+    back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
+    text = _environment().get_template(template).render(
+        {
+            "actor": actor,
+            "csrf": csrf_field(request),
+            "theme": look if look in dict(LOOKS) else "auto",
+            "here": _here(request.url.path),
+            "back": back if request.method == "GET" else "/",
+            "wall": "wall" in request.query_params,
+            "utility": room.registry.utility,
+            "said": SAID.get(request.query_params.get("said", ""), ""),
+            "troubles": troubles(room) if actor is not None else [],
+            "as_of": None,
+            **context,
+        }
+    )
+    return HTMLResponse(text, status)
+
+
+def _here(path: str) -> str:
+    first = path.split("/")[1]
+    return "/" if first in ("", "alerts") else f"/{first}"
+
+
+def as_of(room: Room) -> Moment | None:
+    """Data time of the newest reading of all stations, at the clock of the first station."""
+    last_s = room.runner.status().last_data_s
+    if last_s is None:
+        return None
+    zones = {station.time_zone for station in room.registry.stations.values()}
+    return moment(last_s, min(zones) if len(zones) == 1 else "UTC", room.clock())
+
+
+def troubles(room: Room) -> list[Trouble]:
+    """What is wrong with the service now, in words; empty when all is well."""
+    status = room.runner.status()
+    found = []
+    if not status.database_ok:
+        told = status.database_words or "It does not answer."
+        found.append(
+            Trouble(
+                "bad",
+                "The database cannot be reached.",
+                f"{told} Readings are still taken in and kept on disk; alerts wait until it is back.",
+            )
+        )
+    if not status.archive_ok:
+        told = status.archive_words or "It cannot be written."
+        found.append(Trouble("bad", "The archive of readings is in trouble.", told))
+    if not status.journal_ok:
+        told = status.journal_words or "It cannot be written."
+        found.append(Trouble("bad", "Readings cannot be accepted.", told))
+    if status.state == "replaying":
+        found.append(Trouble("warn", "Catching up after a restart.", status.words))
+    return found
+
+
+def with_query(path: str, values: Mapping[str, str | int | None]) -> str:
+    """An address with those of the values that say something."""
+    kept = {name: str(value) for name, value in values.items() if value not in (None, "")}
+    return f"{path}?{urlencode(kept)}" if kept else path
