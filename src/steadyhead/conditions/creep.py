@@ -11,9 +11,23 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.held_shut import USUALLY_OPEN, follows_neighbour
+from steadyhead.conditions.scene import SETTLING_S
 
+LEAST_STOOD_S = 7200.0  # small pipes take an hour or so to take on the ground's temperature (from memory)
+STEADY = 0.75
+OF_FASTEST = 0.6
 FAR = 0.25  # no surge of closing is left that high
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
+
+
+@njit(cache=True)
+def carries_on(s):  # type: ignore[no-untyped-def]
+    """It rises now about as fast as it did on the whole: a leak does, water that only warms up does not."""
+    stood_s = s.shut_s - SETTLING_S
+    if stood_s < LEAST_STOOD_S:
+        return False
+    on_the_whole = (s.way_smooth - s.way_shut) / stood_s
+    return s.way_rate > STEADY * on_the_whole and s.way_rate > OF_FASTEST * s.way_rate_max
 
 
 @njit(cache=True)
@@ -32,7 +46,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         closed = s.zero_share > 0.02
         claim = s.way > least and above and closed and s.way < 1.3
         # what closing left behind stays where it is; creep goes on
-        grows = s.way > FAR or s.way - s.way_shut > 0.5 * s.way
+        grows = s.way > FAR or (s.way - s.way_shut > 0.5 * s.way and carries_on(s))
         claim = claim and grows and s.short_s == 0 and not held and not warming and not by_day_too
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 420.0, 2.0)

@@ -19,6 +19,7 @@ FAST_S = 300.0
 WINDOW_S = 900.0
 DRIFT_S = 7200.0
 CLASS_S = 5400.0
+WAY_S = 1800.0
 AWAY_SHARE = 0.025  # of set: more than droop and noise leave unexplained, less than the mild limit of 5 %
 N_FEATURES = 5
 LEAST_ROOM = 0.08  # of set: with less between lock-up and inlet, noise would cover much of the way
@@ -43,6 +44,8 @@ class Gains(NamedTuple):
     spikes: float
     implausible: float
     growth: float
+    way_smooth: float
+    way: float
 
 
 def gains(tick_s: float) -> Gains:
@@ -62,6 +65,8 @@ def gains(tick_s: float) -> Gains:
         spikes=gain(6 * 3600.0, 6.0),
         implausible=gain(900.0, 3.0),
         growth=gain(24 * 3600.0, 24.0),
+        way_smooth=gain(600.0, 0.7),
+        way=gain(WAY_S, 1.5),
     )
 
 
@@ -181,6 +186,10 @@ SCENE = np.dtype(
         ("night_way", "f8"),
         ("shut_s", "f8"),
         ("short_s", "f8"),  # how long the return of a short supply still explains a high outlet
+        ("way_smooth", "f8"),  # the way without noise, and half an hour behind
+        ("way_lag", "f8"),
+        ("way_rate", "f8"),  # share of the way a second, now and at its fastest in this closed period
+        ("way_rate_max", "f8"),
         ("way_shut", "f8"),  # share of the way at which this closed period began
         ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
         ("flow_slow", "f8"),
@@ -431,7 +440,7 @@ def _distance(features, familiar):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _fills_by_itself(s, lim):  # type: ignore[no-untyped-def]
-    """At hours when the station is shut as a rule, or once it was, water that lifts the district past lock-up.
+    """Water that lifts the district past lock-up at hours when the station is shut as a rule, or once it was.
 
     A valve that leaks fills the district; the meter shows that, though nobody draws water.
     """
@@ -517,7 +526,15 @@ def _departures(s, lim):  # type: ignore[no-untyped-def]
         s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
         s.shut_s += s.tick_s
         if np.isnan(s.way_shut) or s.shut_s <= SETTLING_S:
-            s.way_shut = s.way
+            s.way_shut = s.way_lag = s.way_smooth = s.way
+            s.way_rate = s.way_rate_max = 0.0
+        s.way_smooth += lim.gains.way_smooth * (s.way - s.way_smooth)
+        s.way_lag += lim.gains.way * (s.way_smooth - s.way_lag)
+        stood_s = s.shut_s - SETTLING_S
+        if stood_s > 0.5 * WAY_S:
+            # behind a straight line a running mean lags by this many seconds of it
+            s.way_rate = (s.way_smooth - s.way_lag) / (WAY_S * (1.0 - np.exp(-stood_s / WAY_S)))
+            s.way_rate_max = max(s.way_rate, s.way_rate_max)
         night = s.hour_local < 6 or s.hour_local >= 22
         if night:
             s.night_way = max(s.way, s.night_way * (1.0 - s.tick_s / 86400.0))

@@ -14,6 +14,7 @@ import numpy as np
 
 from steadyhead.proving_plant import changing as col
 from steadyhead.proving_plant.changing import Day
+from steadyhead.proving_plant.district import HOUR_S, NightWithout
 from steadyhead.proving_plant.noise import stream
 from steadyhead.types import BoolArray, FloatArray, IntArray
 
@@ -183,8 +184,11 @@ def _neighbour_raised(event: Event, day: Day, design: StationDesign, local_s: Fl
 
 
 def _dead_end_warming(event: Event, day: Day, design: StationDesign, local_s: FloatArray) -> None:
-    del local_s
-    per_s = event.size * design.district.compliance / 3600.0
+    """Water that stands takes on the ground's temperature: it swells quickly at first, then hardly at all."""
+    night = design.district.night_without or NightWithout()
+    stood_s = np.mod(local_s[::60] - HOUR_S * night.from_hour, 24.0 * HOUR_S)
+    tau_s = period_of(event)
+    per_s = event.size * design.district.compliance / tau_s * np.exp(-stood_s / tau_s)
     day.minutes[:, col.THERMAL] += per_s * on_share(event, day.minutes_s, EDGE_S)
 
 
@@ -278,7 +282,10 @@ EVENTS: dict[str, EventKind] = {
     ),
     "neighbour_raised": EventKind("the neighbour holds size % above our set", "held_shut", _neighbour_raised),
     "dead_end_warming": EventKind(
-        "water warms in the district: a shut one rises by size kPa per hour", "healthy", _dead_end_warming
+        "standing water warms to the ground: a shut district rises by size kPa in all, with time constant period",
+        "healthy",
+        _dead_end_warming,
+        period_s=3600.0,
     ),
     "bypass_opened": EventKind(
         "hand bypass past valve and meter, Kv size % of the valve's", "unfamiliar", _bypass_opened

@@ -49,9 +49,7 @@ NEEDS_NIGHTS = ("creep", "dead_end_warming")
 def draw_set(name: str, folder: Path, jobs: int = 2, only: str = "") -> list[Case]:
     """Draw all cases of a set and write its file; the runs made on the way are kept in ``folder``."""
     ranges = SETS[name]
-    todo = [
-        s for s in slots(FIRST_TURN[name]) if only in s.quota.wanted or only in s.quota.kinds
-    ]
+    todo = [s for s in slots(FIRST_TURN[name]) if only in s.quota.wanted or only in s.quota.kinds]
     # In a mixed order, so that what is written on the way is a fair part of the set.
     todo.sort(key=lambda slot: slot.number * 7919 % 1009)
     drawn: list[Case] = []

@@ -152,7 +152,7 @@ DRAWS: dict[str, Draw] = {
     "inlet_waves": _inlet_waves,
     "pump_cycles": _lasting("pump_cycles", (6.0, 96.0), _of_set((0.04, 0.12)), (600.0, 2400.0)),
     "batch_demand": _lasting("batch_demand", (3.0, 72.0), _of_mean((0.2, 0.7)), (120.0, 900.0)),
-    "dead_end_warming": _lasting("dead_end_warming", (24.0, 96.0), _plain((2.0, 10.0))),
+    "dead_end_warming": _lasting("dead_end_warming", (24.0, 96.0), _plain((10.0, 60.0)), (1500.0, 5400.0)),
     "bypass_opened": _lasting("bypass_opened", (24.0, 96.0), _plain((3.0, 15.0))),
     "transmitter_drift": _on_channel("transmitter_drift", (48.0, 144.0), ("outlet",), (0.04, 0.1)),
     "transmitter_stuck": _on_channel("transmitter_stuck", (12.0, 72.0), PRESSURES),

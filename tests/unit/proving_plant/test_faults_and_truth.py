@@ -122,7 +122,7 @@ EVENT_CASES = [
     ("pump_cycles", 25.0, "healthy"),
     ("batch_demand", 1.5, "healthy"),
     ("neighbour_raised", 10.0, "held_shut"),
-    ("dead_end_warming", 10.0, "healthy"),
+    ("dead_end_warming", 20.0, "healthy"),
     ("bypass_opened", 4.0, "unfamiliar"),
     ("transmitter_drift", -25.0, "drift"),
     ("transmitter_stuck", 0.0, "sensor_fault"),
