@@ -36,5 +36,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             claim = above > least and s.zero_share < USUALLY_OPEN and follows_neighbour(s, lim)
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     # it was shut before, as it is every night, and only opens later than usual
+    if not claim:
+        return 0.0
     late = s.shut_s > own.held_s + 1800.0
     return own.held_s / wait(s.tick_s, 3600.0 if late else 1200.0, 3.0)

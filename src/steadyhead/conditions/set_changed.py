@@ -53,4 +53,4 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         )
         claim = below and s.zero_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)
     hold(own, claim, s.fast * lim.set_kpa, s.time_s, s.tick_s)
-    return own.held_s / wait(s.tick_s, 600.0, 1.0)
+    return own.held_s / wait(s.tick_s, 1200.0, 3.0)
