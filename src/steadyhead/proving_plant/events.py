@@ -282,7 +282,7 @@ EVENTS: dict[str, EventKind] = {
     ),
     "neighbour_raised": EventKind("the neighbour holds size % above our set", "held_shut", _neighbour_raised),
     "dead_end_warming": EventKind(
-        "standing water warms to the ground: a shut district rises by size kPa in all, with time constant period",
+        "standing water warms: a shut district rises by size kPa in all, time constant period",
         "healthy",
         _dead_end_warming,
         period_s=3600.0,

@@ -1,7 +1,7 @@
 """A case: one station, a span to learn from, a span to judge, and what happens in the second.
 
-The two sets lie beside this module as ``development.json`` and ``evaluation.json``: one case a line, every
-parameter written out, so that a run draws nothing.
+The sets lie beside this module, as ``evaluation.json`` and so on: one case a line, every parameter written
+out, so that a run draws nothing.
 """
 
 from __future__ import annotations

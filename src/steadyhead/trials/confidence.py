@@ -1,4 +1,4 @@
-"""Count how often each name was right in the last run of the development set."""
+"""Count how often each name was right in the last runs of the development and the widened set."""
 
 from __future__ import annotations
 
@@ -11,6 +11,7 @@ import click
 
 from steadyhead.files import write_atomically
 
+COUNTED = ("development", "widened")  # never the evaluation set
 TARGET = Path(__file__).parents[1] / "diagnosis" / "confidence.json"
 
 
@@ -27,12 +28,19 @@ def count(rows: list[dict[str, str]]) -> dict[str, list[int]]:
 
 @click.command()
 @click.option(
-    "--run", default="out/trials/development.csv", type=click.Path(path_type=Path), show_default=True
+    "--cache",
+    default="out/trials",
+    type=click.Path(path_type=Path),
+    show_default=True,
+    help="Folder of the runs.",
 )
-def main(run: Path) -> None:
-    """Write diagnosis/confidence.json from a run of the development set."""
-    with run.open(encoding="utf-8", newline="") as file:
-        counted = count(list(csv.DictReader(file)))
+def main(cache: Path) -> None:
+    """Write diagnosis/confidence.json from the last runs of both sets that thresholds may see."""
+    rows: list[dict[str, str]] = []
+    for name in COUNTED:
+        with (cache / f"{name}.csv").open(encoding="utf-8", newline="") as file:
+            rows += csv.DictReader(file)
+    counted = count(rows)
     write_atomically(TARGET, json.dumps({"counted": counted}, indent=1) + "\n")
     click.echo(f"{TARGET}: {sum(n for _, n in counted.values())} first alerts counted")
 

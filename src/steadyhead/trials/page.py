@@ -25,20 +25,22 @@ SEVERITIES = """\
 """
 
 SETS_TEXT = """\
-Thresholds were chosen on the development set. The evaluation set comes from other seeds and other, mostly
-wider, parameter ranges (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the
+Thresholds were chosen on the development and the widened set. The widened set was the evaluation set of an
+earlier measurement; once its results had been looked at it could not judge any longer, so it joined the
+development side. The evaluation set comes from other seeds and other parameter ranges, mostly wider than
+those of development (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the
 proving plant by degrading parts, and their truth is measured against a twin run without the fault. All data
 are simulated: no open log of a real station with labels was found.\
 """
 NOT_DRAWN_TEXT = """\
 A case is drawn until it turns out as planned: a healthy station has to hold its set and not hunt, a fault has
 to reach the severity wanted. A slot that nothing drawn could fill stays empty (mild failure to close in the
-development set); the evaluation set was closed before every slot was tried, in an order that mixes kinds.\
+development set); the widened set was closed before every slot was tried, in an order that mixes kinds.\
 """
 MEASURED_TEXT = """\
 Shares with counts and 95 % interval (exact binomial); rates with exact Poisson interval. A figure that misses
-its target is in bold. Confidence is counted on the development set (`trials/confidence.py`), so its
-calibration there is in sample.\
+its target is in bold. Confidence is counted on the development and the widened set (`trials/confidence.py`),
+so its calibration there is in sample.\
 """
 BASELINES_TEXT = """\
 The same cases, causally, with the same rule for one episode, each at the smallest margin that keeps its false

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from collections import Counter
+from itertools import combinations
 
 import pytest
 
@@ -29,16 +30,16 @@ def sets() -> dict[str, list[Case]]:
 
 
 def test_the_sets_share_no_id_no_seed_and_no_station(sets):
-    development, evaluation = sets["development"], sets["evaluation"]
-    for of in (lambda c: c.id, lambda c: c.seed, lambda c: json.dumps(c.station)):
-        assert not {of(c) for c in development} & {of(c) for c in evaluation}
-    assert SETS["development"].seed != SETS["evaluation"].seed
+    for one, other in combinations(sets, 2):
+        for of in (lambda c: c.id, lambda c: c.seed, lambda c: json.dumps(c.station)):
+            assert not {of(c) for c in sets[one]} & {of(c) for c in sets[other]}
+        assert SETS[one].seed != SETS[other].seed
 
 
 def test_the_sets_start_in_different_years_and_places(sets):
-    development, evaluation = sets["development"], sets["evaluation"]
-    assert max(c.end_s for c in development) < min(c.start_s for c in evaluation) + 366 * 86400
-    assert not {c.time_zone for c in development} & {c.time_zone for c in evaluation}
+    seen, evaluation = sets["development"] + sets["widened"], sets["evaluation"]
+    assert max(c.end_s for c in seen) < min(c.start_s for c in evaluation) + 366 * 86400
+    assert not {c.time_zone for c in seen} & {c.time_zone for c in evaluation}
 
 
 @pytest.mark.parametrize("name", list(SETS))
@@ -112,5 +113,5 @@ def test_the_registry_is_told_only_what_the_case_says(sets):
 
 
 def test_an_unknown_set_is_refused_with_the_names_there_are():
-    with pytest.raises(PlantError, match="use one of development, evaluation"):
+    with pytest.raises(PlantError, match="use one of development, widened, evaluation"):
         load_cases("training")
