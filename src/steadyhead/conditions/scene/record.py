@@ -1,0 +1,131 @@
+"""The record of what every condition sees of a tick, so that a restart carries on from a copy of it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from steadyhead.conditions.scene.numbers import N_FEATURES
+
+RING_TICKS = 512  # 8.5 h at 1 min, 5 days at 15 min: enough to tell a step from a drift
+MOVES = 8  # fast movement is judged by the median of this many ticks, so a single jump never counts
+
+
+SCENE = np.dtype(
+    [
+        ("time_s", "f8"),
+        ("tick_s", "f8"),
+        ("outlet_kpa", "f8"),
+        ("inlet_kpa", "f8"),
+        ("flow_lps", "f8"),
+        ("neighbour_kpa", "f8"),
+        ("expected_kpa", "f8"),
+        ("set_now_kpa", "f8"),
+        ("set_still_s", "f8"),  # since the expected set pressure last moved
+        ("flow_usual_lps", "f8"),
+        ("flow_high_lps", "f8"),
+        ("zero_share", "f8"),
+        ("hour_local", "f8"),
+        ("departure", "f8"),  # (outlet - expected) / set
+        ("departure_kpa", "f8"),
+        ("known", "f8"),  # outlet and expectation are there
+        ("kv", "f8"),
+        ("kv_need", "f8"),  # Kv that this flow would need at the expected outlet
+        ("starved", "f8"),
+        ("near_zero", "f8"),
+        ("quiet", "f8"),  # nobody draws water: no flow, or only what fills the district by itself
+        ("wide", "f8"),
+        ("fast", "f8"),  # departure, mean of about 5 min
+        ("drift", "f8"),  # departure while regulating, mean of about 2 h
+        ("drift_age_s", "f8"),  # regulating time behind that mean
+        ("low_class", "f8"),  # departure when little is demanded, and when that was last seen
+        ("low_class_at_s", "f8"),
+        ("w_n", "f8"),
+        ("w_x", "f8"),
+        ("w_y", "f8"),
+        ("w_o", "f8"),
+        ("away", "f8"),  # the outlet stands away from what is expected
+        ("v_x", "f8"),
+        ("v_y", "f8"),
+        ("v_d", "f8"),
+        ("v_o", "f8"),
+        ("l_x", "f8"),
+        ("l_y", "f8"),
+        ("l_o", "f8"),
+        ("u_x", "f8"),
+        ("u_y", "f8"),
+        ("u_d", "f8"),
+        ("u_o", "f8"),
+        ("fixed_now", "f8"),  # the same from one tick to the next
+        ("fixed", "f8"),  # share of movement explained by a valve that does not move
+        ("is_fixed", "f8"),
+        ("is_regulating", "f8"),
+        ("move_kpa", "f8"),
+        ("moves", "f8", (MOVES,)),
+        ("n_moves", "f8"),
+        ("c_of", "f8"),
+        ("c_oi", "f8"),
+        ("c_oo", "f8"),
+        ("c_ii", "f8"),
+        ("c_ff", "f8"),
+        ("with_flow", "f8"),  # correlation of fast movement of outlet and flow
+        ("with_inlet", "f8"),
+        ("inlet_move_ratio", "f8"),
+        ("cycles", "f8"),
+        ("period_s", "f8"),
+        ("swing_kpa", "f8"),
+        ("missing_s", "f8"),
+        ("zero_s", "f8"),
+        ("lock_kpa", "f8"),  # learned outlet when shut, at this hour's set pressure
+        ("way", "f8"),
+        ("night_way", "f8"),
+        ("shut_s", "f8"),
+        ("short_s", "f8"),  # how long the return of a short supply still explains a high outlet
+        ("way_smooth", "f8"),  # the way without noise, and half an hour behind
+        ("way_lag", "f8"),
+        ("way_rate", "f8"),  # share of the way a second, now and at its fastest in this closed period
+        ("way_rate_max", "f8"),
+        ("way_shut", "f8"),  # share of the way at which this closed period began
+        ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
+        ("flow_slow", "f8"),
+        ("s_zz", "f8"),
+        ("s_rr", "f8"),
+        ("s_rz", "f8"),
+        ("s_nn", "f8"),  # the part of s_rr that lies below
+        ("sag_kv", "f8"),  # mean and variance of ln Kv weighted by the sag, and of all
+        ("sag_kv_var", "f8"),
+        ("all_kv", "f8"),
+        ("all_kv_var", "f8"),
+        ("last_r", "f8"),
+        ("lag_age_s", "f8"),
+        ("slow_share", "f8"),
+        ("spike_rate", "f8"),
+        ("implausible_rate", "f8"),
+        ("still_outlet_s", "f8"),
+        ("still_inlet_s", "f8"),
+        ("still_flow_s", "f8"),
+        ("h_n", "f8"),
+        ("h_sum", "f8", (7,)),
+        ("h_mean", "f8", (N_FEATURES,)),
+        ("h_closed", "f8"),  # an hour was closed at this tick
+        ("h_hour", "f8"),
+        ("novel", "f8"),  # squared distance of the last whole hour over its limit
+        ("novel_hours", "f8"),
+        ("ring", "f8", (RING_TICKS,)),  # departures while regulating, and their times
+        ("ring_s", "f8", (RING_TICKS,)),
+        ("ring_n", "f8"),
+    ]
+)
+
+
+def new_scene() -> NDArray[Any]:
+    """Start of the scene record: nothing seen yet."""
+    scene = np.zeros(1, dtype=SCENE)
+    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "low_class_at_s"):
+        scene[name] = np.nan
+    scene["ring"] = np.nan
+    scene["h_hour"] = -1
+    scene["growth"] = 1.0
+    return scene

@@ -1,0 +1,61 @@
+"""A station nobody draws water through: how far its outlet went from lock-up towards the inlet."""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from steadyhead.conditions.scene.numbers import WAY_S
+
+LEAST_ROOM = 0.08  # of set: with less between lock-up and inlet, noise would cover much of the way
+AFTER_SHORT_S = 8 * 3600.0  # a valve that stood wide open lets the returning supply through: a night long
+SETTLING_S = 600.0  # the surge of closing is over (common practice, no source)
+USUALLY_SHUT = 0.3  # share of ticks without flow at this hour of the week
+
+
+@njit(cache=True)
+def fills_by_itself(s, lim):  # type: ignore[no-untyped-def]
+    """Water that lifts the district past lock-up at hours when the station is shut as a rule, or once it was.
+
+    A valve that leaks fills the district; the meter shows that, though nobody draws water.
+    """
+    if not lim.lock_known or not s.outlet_kpa > s.lock_kpa + 2.0 * lim.tick_kpa:
+        return False
+    small = s.flow_lps < 0.5 * lim.daily_mean_lps
+    return small and (s.zero_share > USUALLY_SHUT or s.quiet > 0)
+
+
+@njit(cache=True)
+def see_shut(s, lim):  # type: ignore[no-untyped-def]
+    """The share of the way from lock-up to inlet, where this closed period began, and how fast it grows."""
+    s.way = np.nan
+    if s.quiet == 0:
+        s.way_shut = np.nan
+        s.shut_s = 0.0
+    if s.quiet > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + LEAST_ROOM * lim.set_kpa:
+        s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
+        s.shut_s += s.tick_s
+        if np.isnan(s.way_shut) or s.shut_s <= SETTLING_S:
+            s.way_shut = s.way_lag = s.way_smooth = s.way
+            s.way_rate = s.way_rate_max = 0.0
+        s.way_smooth += lim.gains.way_smooth * (s.way - s.way_smooth)
+        s.way_lag += lim.gains.way * (s.way_smooth - s.way_lag)
+        stood_s = s.shut_s - SETTLING_S
+        if stood_s > 0.5 * WAY_S:
+            # behind a straight line a running mean lags by this many seconds of it
+            s.way_rate = (s.way_smooth - s.way_lag) / (WAY_S * (1.0 - np.exp(-stood_s / WAY_S)))
+            s.way_rate_max = max(s.way_rate, s.way_rate_max)
+        night = s.hour_local < 6 or s.hour_local >= 22
+        if night:
+            s.night_way = max(s.way, s.night_way * (1.0 - s.tick_s / 86400.0))
+
+
+@njit(cache=True)
+def see_short_supply(s, lim):  # type: ignore[no-untyped-def]
+    """How long the return of a short supply still explains a high outlet."""
+    if s.starved > 0:
+        s.short_s = AFTER_SHORT_S
+    elif s.quiet == 0 and abs(s.departure) < lim.enter_share:
+        s.short_s = 0.0
+    else:
+        s.short_s = max(0.0, s.short_s - s.tick_s)
