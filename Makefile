@@ -10,10 +10,11 @@ step = @echo "== $(1)"; began=$$(date +%s); $(2); code=$$?; \
 	echo "== $$([ $$code -eq 0 ] && echo done || echo "failed with code $$code") after $$(($$(date +%s) - began)) s"; \
 	exit $$code
 
-.PHONY: help setup demo test lint types samples evaluate bench clean
+.PHONY: help setup demo serve test lint types samples evaluate bench clean
 
 help:
 	@echo "make demo      learn from and scan the sample logs; alerts, plots and profiles go to out/demo"
+	@echo "make serve     the live service on the demo's stations and logs, at http://127.0.0.1:8470; Ctrl-C ends it"
 	@echo "make test      ruff, mypy --strict and pytest"
 	@echo "make lint      ruff alone"
 	@echo "make types     mypy alone"
@@ -42,6 +43,14 @@ demo: $(VENV)/.package
 		$(BIN)/steadyhead scan --learn --profiles out/demo/profiles --out out/demo; [ $$? -eq 1 ])
 	@echo
 	@echo "Look at out/demo/plots; out/demo/report.txt has every alert in full, out/demo/alerts.jsonl is for programs."
+
+out/demo/profiles: | $(VENV)/.package
+	$(call step,learning from sample_logs (the first run also compiles: up to a minute),\
+		$(BIN)/steadyhead learn --profiles out/demo/profiles >/dev/null)
+
+# Data and database go to out/serve; what the service says at its start tells how to make an account.
+serve: $(VENV)/.package out/demo/profiles
+	@$(BIN)/steadyhead serve --settings config/demo.yaml
 
 lint: $(VENV)/.tools
 	$(call step,ruff: rules and format,$(BIN)/ruff check && $(BIN)/ruff format --check)

@@ -11,8 +11,9 @@ import pytest
 from steadyhead.alerts.jsonlines import schema
 from steadyhead.cli import COMMANDS, commands
 from steadyhead.config.model import Settings
-from steadyhead.diagnosis import sentences
+from steadyhead.diagnosis import tell_other, tell_sensor, tell_valve
 from steadyhead.diagnosis.causes import load_knowledge
+from steadyhead.report.words import PHRASES
 from steadyhead.types import CONDITIONS
 
 from .running import ROOT
@@ -21,6 +22,7 @@ PAGES = [
     *(ROOT / name for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md", "sample_logs/README.md")),
     *sorted((ROOT / "docs").glob("*.md")),
 ]
+UNIT = re.compile(r"_(kpa|lps|m3h|s|share|ratio)\Z")
 COMMAND_PAGE = (ROOT / "docs" / "commands.md").read_text()
 CONDITION_PAGE = (ROOT / "docs" / "conditions.md").read_text()
 
@@ -31,25 +33,34 @@ def command(name: str) -> click.Command:
     return found
 
 
+def parameters(found: click.Command) -> list[click.Parameter]:
+    """Of the command and of those below it."""
+    below = found.commands.values() if isinstance(found, click.Group) else ()
+    return [*found.params, *(one for other in below for one in parameters(other))]
+
+
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_command_and_option_is_in_the_docs(name):
     assert f"steadyhead {name}" in (ROOT / "README.md").read_text()
     section = COMMAND_PAGE[COMMAND_PAGE.index(f"## steadyhead {name}") :]
     section = section[: section.find("\n## ", 1)] if "\n## " in section[1:] else section
-    for parameter in command(name).params:
+    for parameter in parameters(command(name)):
         if isinstance(parameter, click.Option):
             assert f"`{parameter.opts[0]}" in section, parameter.opts
 
 
 @pytest.mark.parametrize("name", COMMANDS)
 def test_every_option_has_a_help_text(name):
-    for parameter in command(name).params:
+    for parameter in parameters(command(name)):
         if isinstance(parameter, click.Option):
             assert parameter.help, parameter.opts
 
 
 def test_every_option_the_docs_speak_of_exists():
-    known = {o for name in COMMANDS for p in command(name).params for o in p.opts} | {"--version", "--help"}
+    known = {o for name in COMMANDS for p in parameters(command(name)) for o in p.opts} | {
+        "--version",
+        "--help",
+    }
     for page in PAGES:
         text = page.read_text()
         for line in text.splitlines():
@@ -72,20 +83,21 @@ def test_every_field_of_an_alert_is_in_the_docs():
         assert f"| `{field}` |" in page
 
 
-def test_every_figure_of_a_magnitude_is_in_the_docs():
+def test_every_figure_of_a_magnitude_has_words_and_is_in_the_docs():
+    """Figures are the keys that end in a unit, in the dictionaries of the modules that tell of conditions."""
     page = (ROOT / "docs" / "alerts.md").read_text()
-    tree = ast.parse(Path(sentences.__file__).read_text())
     figures: set[str] = set()
-    for node in ast.walk(tree):
-        is_telling = isinstance(node, ast.Call) and getattr(node.func, "id", "") == "Telling"
-        if is_telling and isinstance(node.args[0], ast.Dict):
-            figures |= {key.value for key in node.args[0].keys}
-        if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]).startswith("magnitude"):
-            target = node.targets[0]
-            found = [target.slice] if isinstance(target, ast.Subscript) else node.value.keys
-            figures |= {key.value for key in found}
-    assert len(figures) > 10
-    assert [name for name in sorted(figures) if f"`{name}`" not in page] == []
+    for module in (tell_valve, tell_other, tell_sensor):
+        for node in ast.walk(ast.parse(Path(module.__file__).read_text())):
+            keys = node.keys if isinstance(node, ast.Dict) else []
+            if isinstance(node, ast.Subscript) and ast.unparse(node.value) == "magnitude":
+                keys = [node.slice]
+            figures |= {
+                key.value for key in keys if isinstance(key, ast.Constant) and UNIT.search(str(key.value))
+            }
+    assert len(figures) > 15
+    assert figures <= set(PHRASES)
+    assert [name for name in sorted(PHRASES) if f"`{name}`" not in page] == []
 
 
 def test_every_setting_is_in_the_docs():
@@ -106,8 +118,9 @@ def test_every_library_is_given_a_reason():
     settings = tomllib.loads((ROOT / "pyproject.toml").read_text())
     text = (ROOT / "DEVELOPERS.md").read_text()
     reasons = text[text.index("## Why each library is there") : text.index("## Rules of the house")]
-    for wanted in settings["project"]["dependencies"]:
-        assert re.split(r"[<>=~]", wanted)[0] in reasons, wanted
+    named = {name for row in re.findall(r"^\| (.+?) \|", reasons, re.MULTILINE) for name in row.split(", ")}
+    for wanted in settings["project"]["dependencies"] + settings["project"]["optional-dependencies"]["dev"]:
+        assert re.split(r"[<>=~[]", wanted)[0] in named, wanted
 
 
 @pytest.mark.parametrize("page", PAGES, ids=lambda page: str(page.relative_to(ROOT)))

@@ -91,6 +91,19 @@ def add(session: Session, key: str, channel: str, item: Item, now_s: int, due_s:
     )
 
 
+def channels_told(session: Session, alert_id: str, changes: Sequence[str], since_s: int) -> set[str]:
+    """Channels that have been told, or will be, of one of these changes of an alert.
+
+    since_s : no message of the alert was sent before; sent ones are found by time, as they are many
+    """
+    query = select(OutboxRow.channel).where(
+        (OutboxRow.sent_s >= since_s) | OutboxRow.sent_s.is_(None),
+        OutboxRow.alert_id == alert_id,
+        OutboxRow.change.in_(changes),
+    )
+    return set(session.scalars(query))
+
+
 def channels_due(session: Session, now_s: int) -> list[str]:
     """Channels for which something is due."""
     query = select(OutboxRow.channel).where(is_open(), OutboxRow.due_s <= now_s).distinct()

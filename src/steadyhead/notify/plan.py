@@ -18,10 +18,11 @@ from steadyhead.notify import outbox
 from steadyhead.notify.message import Item
 from steadyhead.notify.routing import Happening, routes
 from steadyhead.notify.settings import Change, NotifySettings
-from steadyhead.report.words import magnitude_text
+from steadyhead.report.words import sizes
 from steadyhead.store.tables import AnnouncementRow, OutboxRow
 
 _ACTIVE: tuple[AlertState, ...] = ("active_unacknowledged", "active_acknowledged")
+_CLOCKS_APART_S = 86_400  # more than the clocks of stations and service ever differ
 _TOLD: tuple[Change, ...] = ("raised", "priority_raised", "not_acknowledged")
 
 
@@ -68,13 +69,8 @@ class Plan:
 
     def _cleared(self, session: Session, change: AlertChange, now_s: int) -> None:
         """Whoever has been told of the alert is told that it is over; nobody else is."""
-        told = set(
-            session.scalars(
-                select(OutboxRow.channel).where(
-                    OutboxRow.alert_id == change.alert.alert_id, OutboxRow.change.in_(_TOLD)
-                )
-            )
-        )
+        raised_s = int(change.alert.raised_at.timestamp())
+        told = outbox.channels_told(session, change.alert.alert_id, _TOLD, raised_s - _CLOCKS_APART_S)
         if told:
             self._tell(session, change, "cleared", now_s, str(change.change_no), only=told)
 
@@ -126,7 +122,7 @@ class Plan:
             title=self._knowledge.entries[alert.condition].title,
             zone=change.zone,
             time_zone="UTC" if station is None else station.time_zone,
-            how_large=tuple(magnitude_text(name, value, units) for name, value in alert.magnitude.items()),
+            how_large=tuple(sizes(alert.magnitude, units)),
         )
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from pathlib import Path
-from typing import Self
+from typing import Any, Self
 
 from pydantic import model_validator
 
@@ -25,6 +25,13 @@ class Secret(Part):
 
     file: Path | None = None
     env: str | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _not_itself(cls, value: Any) -> Any:
+        if not isinstance(value, dict | Secret):  # said here, since the usual complaint quotes what it met
+            raise ValueError("stands here itself; keep it elsewhere and give file: or env:")  # noqa: TRY004
+        return value
 
     @model_validator(mode="after")
     def _one_place(self) -> Self:

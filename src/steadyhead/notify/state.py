@@ -10,15 +10,18 @@ from sqlalchemy.orm import Session
 from steadyhead.notify import outbox
 from steadyhead.store.tables import OutboxRow
 
+_DAY_S = 86_400
+
 
 @dataclass(frozen=True, slots=True)
 class ChannelState:
     """Messages of one channel; a message that stands for several counts as these.
 
+    sent : in the last 24 hours; last_sent_s : the latest of them
     waiting : not sent yet; of these, failing : tried at least once; planned : not due yet (quiet hours,
         and escalations that may not be needed)
-    gave_up : not tried any more
-    oldest_due_s, last_sent_s : epoch seconds, or None
+    gave_up : not tried any more, ever
+    oldest_due_s : epoch seconds, or None
     last_error : of the latest message that failed and is not sent, or None
     """
 
@@ -49,35 +52,34 @@ class Undelivered:
 
 
 def channel_states(session: Session, now_s: int, channels: tuple[str, ...] = ()) -> list[ChannelState]:
-    """One line per channel that is named or has messages, by name."""
+    """One line per channel that is named or has messages, by name.
+
+    Quick enough to be asked for every few seconds: messages sent long ago are many, and are not looked at.
+    """
     row = OutboxRow
     told = row.change != outbox.GATHERED
     waiting = outbox.is_open()
-    query = (
-        select(
-            row.channel,
-            func.count().filter(told, row.sent_s.is_not(None)),
-            func.count().filter(told, waiting),
-            func.count().filter(told, waiting, row.tries > 0),
-            func.count().filter(told, waiting, row.due_s > now_s, row.due_s < outbox.HELD_S, row.tries == 0),
-            func.count().filter(told, row.gave_up_s.is_not(None)),
-            func.min(row.due_s).filter(waiting, row.due_s <= now_s),
-            func.max(row.sent_s),
-        )
-        .group_by(row.channel)
-        .order_by(row.channel)
+    unsent = select(
+        row.channel,
+        func.count().filter(told, waiting),
+        func.count().filter(told, waiting, row.tries > 0),
+        func.count().filter(told, waiting, row.due_s > now_s, row.due_s < outbox.HELD_S, row.tries == 0),
+        func.count().filter(told, row.gave_up_s.is_not(None)),
+        func.min(row.due_s).filter(waiting, row.due_s <= now_s),
     )
-    found = {line[0]: line for line in session.execute(query)}
+    unsent = unsent.where(row.sent_s.is_(None)).group_by(row.channel)
+    sent = select(row.channel, func.count().filter(told), func.max(row.sent_s))
+    sent = sent.where(row.sent_s > now_s - _DAY_S).group_by(row.channel)
+    waits = {line[0]: line[1:] for line in session.execute(unsent)}
+    went = {line[0]: line[1:] for line in session.execute(sent)}
     states = []
-    for channel in sorted({*channels, *found}):
-        if channel in found:
-            _, sent, open_, failing, planned, gave_up, oldest_s, last_s = found[channel]
-            error = _last_error(session, channel)
-            states.append(
-                ChannelState(channel, sent, open_, failing, planned, gave_up, oldest_s, last_s, error)
-            )
-        else:
-            states.append(ChannelState(channel))
+    for channel in sorted({*channels, *waits, *went}):
+        open_, failing, planned, gave_up, oldest_s = waits.get(channel, (0, 0, 0, 0, None))
+        n_sent, last_s = went.get(channel, (0, None))
+        error = _last_error(session, channel)
+        states.append(
+            ChannelState(channel, n_sent, open_, failing, planned, gave_up, oldest_s, last_s, error)
+        )
     return states
 
 

@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from email.headerregistry import Address
 from email.message import EmailMessage
 from email.utils import format_datetime, parseaddr
+from typing import Any
 
 from steadyhead.alerts.model import utc
 from steadyhead.notify.channel_settings import ANSWERS_WAITED_FOR, Email
@@ -22,6 +23,7 @@ from steadyhead.notify.secret import blotted
 from steadyhead.notify.words import Manner, as_html, as_text, blocks, subject
 
 _SAID_CHARACTERS = 200
+_READY = 220  # RFC 5321: service ready
 
 
 def letter(message: Message, manner: Manner, from_address: str, to: tuple[str, ...]) -> EmailMessage:
@@ -39,7 +41,29 @@ def letter(message: Message, manner: Manner, from_address: str, to: tuple[str, .
         mail["Importance"] = "high"
     mail.set_content(as_text(parts))
     mail.add_alternative(as_html(parts, subject(message)), subtype="html")
+    mail.set_boundary(f"={message.token}=")  # a chosen one would differ from try to try
     return mail
+
+
+class _Watching:
+    """Hands the socket to a deadline before the server has said its first word."""
+
+    _host: str
+
+    def __init__(self, deadline: Deadline, **how: Any) -> None:
+        self._deadline = deadline
+        super().__init__(**how)
+
+    def _get_socket(self, *where: Any) -> Any:
+        connected = super()._get_socket(*where)  # type: ignore[misc]  # of smtplib, which has no other seam
+        self._deadline.watch(connected)
+        return connected
+
+
+class _Watched(_Watching, smtplib.SMTP): ...
+
+
+class _WatchedTls(_Watching, smtplib.SMTP_SSL): ...
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,13 +108,17 @@ class EmailSending:
     @contextmanager
     def _server(self) -> Iterator[smtplib.SMTP]:
         host, port, timeout_s = self.settings.host, self.settings.port_number(), self.settings.timeout_s
-        server: smtplib.SMTP
         with Deadline(timeout_s * ANSWERS_WAITED_FOR) as deadline:
+            server: _Watched | _WatchedTls
             if self.settings.security == "tls":
-                server = smtplib.SMTP_SSL(host, port, timeout=timeout_s, context=trust(self.settings.ca_file))
+                server = _WatchedTls(deadline, timeout=timeout_s, context=trust(self.settings.ca_file))
             else:
-                server = smtplib.SMTP(host, port, timeout=timeout_s)
-            deadline.watch(server.sock)
+                server = _Watched(deadline, timeout=timeout_s)
+            server._host = host  # the name that certificates are checked against; see smtplib.SMTP.connect
+            code, said = server.connect(host, port)
+            if code != _READY:
+                server.close()
+                raise smtplib.SMTPConnectError(code, said)
             try:
                 if self.settings.security == "starttls":
                     server.starttls(context=trust(self.settings.ca_file))  # raises if the server cannot
@@ -113,7 +141,7 @@ class EmailSending:
             text = f"{where} refused every address: {texts}"
         elif isinstance(exc, smtplib.SMTPResponseException):
             text = f"{where} answered {_said(exc.smtp_code, exc.smtp_error)}"
-        elif isinstance(exc, TimeoutError):
+        elif isinstance(exc, TimeoutError) or isinstance(exc.__context__, TimeoutError):
             text = f"{where} did not answer within {self.settings.timeout_s:g} s"
         elif isinstance(exc, smtplib.SMTPException):
             text = f"{where}: {exc or type(exc).__name__}"

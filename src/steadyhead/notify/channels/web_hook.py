@@ -28,6 +28,7 @@ from steadyhead.notify.words import Manner
 
 _HEARD_BYTES = 4_096  # of an answer, more is not read
 _SAID_CHARACTERS = 200  # of a refusal, more is not kept
+_SHORTEST_PART = 8  # of a header: the word after "Bearer" is the secret, that word is none
 _LONGEST_ASKED_S = 86_400.0
 
 
@@ -82,7 +83,7 @@ class WebHookSending:
             headers["Steadyhead-Signature"] = signature(key, message.made_s, content)
         for header in self.settings.headers:
             value = header.from_.read()
-            secrets.append(value)
+            secrets += [value, *(part for part in value.split() if len(part) >= _SHORTEST_PART)]
             headers[header.name] = _header_value(header.name, value)
         try:
             self._post(urlsplit(url), headers, content)
