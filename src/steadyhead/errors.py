@@ -17,6 +17,7 @@ SteadyheadError
 ├── ArchiveError       the archive of readings cannot be read or written
 ├── DeskError          something was asked of the alert desk that it cannot do
 ├── NotFoundError      there is no such alert, finding, suppression or station
+├── ReportError        the weekly report asked for cannot be made
 └── NotifyError        a notification channel, rule or secret is not fit to be used
     └── DeliveryError  a receiver did not take a message; it is tried again
 
@@ -56,7 +57,7 @@ class PlantError(SteadyheadError):
 
 
 class LeftOutError(SteadyheadError):
-    """Some stations could not be read, learned or judged; all others were done and their results are whole."""
+    """Some stations could not be read, learned or judged; the others were done, their results are whole."""
 
 
 class OutputError(SteadyheadError):
@@ -101,3 +102,7 @@ class IntakeError(SteadyheadError):
 
 class ArchiveError(SteadyheadError):
     """The archive of readings cannot be read or written; readings wait in the journal."""
+
+
+class ReportError(SteadyheadError):
+    """The weekly report asked for cannot be made: no such week, nothing in it, or nothing learned."""

@@ -5,8 +5,8 @@ from __future__ import annotations
 import contextlib
 import errno
 import os
+import secrets
 import stat
-import tempfile
 from collections.abc import Callable
 from pathlib import Path
 from typing import BinaryIO
@@ -15,6 +15,8 @@ from steadyhead.errors import OutputError
 
 Content = bytes | str | Callable[[BinaryIO], object]
 """What to write: bytes, text (UTF-8), or a function that writes to an open binary file."""
+
+_NEW = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
 
 _REMEDIES = {
     errno.ENOSPC: "free some space there, or choose another folder",
@@ -54,9 +56,10 @@ def write_atomically(path: Path | str, content: Content) -> None:
 
 
 def _write_beside(target: Path, content: Content) -> None:
-    handle, name = tempfile.mkstemp(prefix=f".{target.name[:40]}.", suffix=".part", dir=target.parent)
-    part = Path(name)
+    # named before it is made, so that an interrupt at any moment finds what to clear away
+    part = target.parent / f".{target.name[:40]}.{secrets.token_hex(6)}.part"
     try:
+        handle = os.open(part, _NEW, 0o600)
         with os.fdopen(handle, "wb") as file:
             if callable(content):
                 content(file)

@@ -21,11 +21,12 @@ class Result:
 Run = Callable[..., Result]
 
 
-def run_steadyhead(*arguments: object, before: Callable[[], None] | None = None) -> Result:
+def run_steadyhead(*arguments: object, before: Callable[[], None] | None = None, **settings: str) -> Result:
+    """``before`` runs in the new process first; ``settings`` are added to its environment."""
     done = subprocess.run(
         [sys.executable, "-m", "steadyhead", *map(str, arguments)],
         cwd=ROOT,
-        env={"PATH": "/usr/bin:/bin", "HOME": str(Path.home()), "COLUMNS": WIDTH},
+        env={"PATH": "/usr/bin:/bin", "HOME": str(Path.home()), "COLUMNS": WIDTH, **settings},
         capture_output=True,
         text=True,
         timeout=300,

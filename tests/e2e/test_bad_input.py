@@ -170,6 +170,20 @@ def test_a_full_disk_leaves_the_old_alerts(run, worn_folder, worn_profiles, tmp_
     assert contents(tmp_path) == before
 
 
+def test_a_full_disk_where_compiled_code_is_kept_gets_one_line_too(run, worn_folder, tmp_path):
+    def no_room() -> None:
+        resource.setrlimit(resource.RLIMIT_FSIZE, (1000, 1000))
+
+    result = run(
+        "learn", "--registry", worn_folder / "stations.yaml", "--profiles", tmp_path / "profiles",
+        before=no_room, NUMBA_CACHE_DIR=str(tmp_path / "cache"),
+    )  # fmt: skip
+    assert result.code == 2, result.out
+    assert len(result.err.splitlines()) == 1, result.err
+    assert "File too large; free some space" in result.err
+    assert not (tmp_path / "profiles").exists()
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [

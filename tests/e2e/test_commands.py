@@ -50,8 +50,8 @@ def test_learn_says_what_it_learned_and_what_it_withholds(run, worn_folder, tmp_
     result = run("learn", "--registry", worn_folder / "stations.yaml", "--profiles", tmp_path)
     assert (result.code, result.err) == (0, "")
     for word in (
-        "Set pressure", "Droop", "Scatter", "Lock-up", "Kv", "Flow", "Speaks up from", "psi", "gpm",
-        "Withheld", "slow response",
+        "Set pressure", "Droop", "Scatter", "Lock-up", "Cv", "Flow", "Alerts begin at", "psi", "gpm",
+        "Not judged, and why:", "slow response",
     ):  # fmt: skip
         assert word in result.out, word
     profile = profile_from_json((tmp_path / "worn_seat.json").read_text(), "worn_seat.json")
@@ -66,7 +66,8 @@ def test_learning_again_keeps_the_old_profile_and_shows_what_differs(run, worn_f
     old = profile_from_json((tmp_path / "worn_seat.json").read_text(), "")
     second = run("learn", "--registry", registry, "--profiles", tmp_path)
     assert "which is kept; what differs" in " ".join(second.out.split())
-    assert "->" in second.out
+    assert "was: " in second.out
+    assert "now: " in second.out
     kept = tmp_path / "replaced" / f"worn_seat-{old.version}.json"
     assert profile_from_json(kept.read_text(), "") == old
     third = run("learn", "--registry", registry, "--profiles", tmp_path)
@@ -163,7 +164,7 @@ def test_refused_values_are_counted_shown_and_kept(run, worn, worn_profiles, tmp
     out = tmp_path / "scan"
     result = run("scan", "--registry", worn / "stations.yaml", "--profiles", worn_profiles, "--out", out)
     words = " ".join(result.out.split())
-    for word in ("3 of ", '"Bad"', "bad_values"):  # how many, what, and what to do
+    for word in ("3 of ", 'such as "Bad"', "bad_values"):  # how many, what, and what to do
         assert word in words
     kept = (out / "rejects" / "worn_seat.csv").read_text().splitlines()
     assert kept[0] == "file,row,column,text,reason"

@@ -108,6 +108,16 @@ def test_a_folder_in_the_way_is_said(tmp_path):
         files.write_atomically(tmp_path / "file" / "below.txt", "x")
 
 
+def test_an_interrupt_just_after_the_part_was_made_leaves_none(tmp_path, monkeypatch):
+    def interrupted(_handle, _mode):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(files.os, "fdopen", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        files.write_atomically(tmp_path / "out.txt", "new")
+    assert list(tmp_path.iterdir()) == []
+
+
 def test_rights_and_links_of_the_old_file_are_kept(tmp_path):
     path, link = tmp_path / "out.txt", tmp_path / "link.txt"
     path.write_text("old")

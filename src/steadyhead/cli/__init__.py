@@ -1,7 +1,8 @@
 """The command line: parse, call, print. No arithmetic is done here.
 
 Exit codes: 0 nothing to do; 1 ``scan`` found at least one alert of medium or high priority that goes on;
-2 an input, an option or the disk is at fault, and one line per mistake on stderr says which.
+2 an input, an option or the disk is at fault, and one line per mistake on stderr says which; 130 stopped by
+Ctrl-C.
 """
 
 from __future__ import annotations
@@ -9,12 +10,14 @@ from __future__ import annotations
 import sys
 from importlib import import_module
 from importlib.metadata import version
+from typing import Any
 
 import click
 
+from steadyhead.cli.interrupt import Interrupted, stoppable
 from steadyhead.errors import SteadyheadError
 
-COMMANDS = ("learn", "scan", "plant")
+COMMANDS = ("learn", "scan", "plant", "serve", "account", "notify")
 BAD_INPUT = 2
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
@@ -35,6 +38,11 @@ class _Commands(click.Group):
         found = getattr(import_module(f"steadyhead.cli.{cmd_name}"), cmd_name)
         return found if isinstance(found, click.Command) else None
 
+    def invoke(self, ctx: click.Context) -> Any:
+        """Run the command; Ctrl-C raises ``Interrupted``."""
+        with stoppable():
+            return super().invoke(ctx)
+
 
 @click.group(cls=_Commands, context_settings={"help_option_names": ["--help"], "max_content_width": 100})
 @click.version_option(version("steadyhead"), "--version", message="steadyhead %(version)s")
@@ -54,8 +62,10 @@ def main(arguments: list[str] | None = None) -> None:
         command = exc.ctx.command_path if exc.ctx is not None else "steadyhead"
         _complain(f"{exc.format_message().rstrip('.')}; see {command} --help")
         code = BAD_INPUT
-    except click.Abort:
-        _complain("stopped; what was written before is whole")
+    except (Interrupted, click.Abort, KeyboardInterrupt):
+        if sys.stderr.isatty():
+            click.echo(err=True)  # the terminal has just shown ^C
+        _complain("stopped; every file is whole, as it was or new")
         code = INTERRUPTED
     except SteadyheadError as exc:
         _complain(str(exc))
@@ -63,6 +73,9 @@ def main(arguments: list[str] | None = None) -> None:
     except BrokenPipeError:  # the reader of our output, such as head, has gone
         sys.stderr.close()
         code = 0
+    except OSError as exc:  # met below us, such as a full disk where compiled code is kept
+        _complain(f"{exc.filename or 'a file'}: {exc.strerror or exc}; free some space or mend its rights")
+        code = BAD_INPUT
     sys.exit(code if isinstance(code, int) else 0)
 
 

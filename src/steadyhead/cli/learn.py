@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import datetime
 from pathlib import Path
 
@@ -67,8 +67,8 @@ def learn(
     described = load_registry(registry)
     read = read_logs(described, logs, stations, out)
     learned = learn_all(described, read, out, from_at, to_at)
-    for name, replaced in save_all(profiles, learned).items():
-        show_profile(out, learned[name], described.settings.units, profile_path(profiles, name), replaced)
+    for profile, path, replaced in save_all(profiles, learned):
+        show_profile(out, profile, described.settings.units, path, replaced)
     show_rejects(out, read, None)
     show_left_out(out, read.left_out, len(learned))
     read.complain()
@@ -91,14 +91,16 @@ def learn_all(
     for name in each(out, list(read.readings), "Learning"):
         station = described.stations[name]
         readings = read.readings[name]
-        declared = station.learning_span_s() if from_at is None and to_at is None else (None, None)
+        is_asked = from_at is not None or to_at is not None
+        declared = (None, None) if is_asked else station.learning_span_s()
+        where = _where(is_asked=is_asked, is_declared=declared != (None, None))
         from_s = seconds_at(from_at, station.time_zone) if from_at is not None else declared[0]
         to_s = seconds_at(to_at, station.time_zone) if to_at is not None else declared[1]
         try:
             span = span_of(readings, from_s, to_s, station.time_zone)
             learned[name] = learn_profile(span, service.known(station, described.settings))
         except SteadyheadError as exc:
-            problems[name] = str(exc)
+            problems[name] = f"{exc} (the span is {where})"
     read.left_out.update(problems)
     if not learned:
         raise LearningError("\n".join(read.left_out.values()))
@@ -106,9 +108,18 @@ def learn_all(
     return learned
 
 
-def save_all(folder: Path, learned: dict[str, Profile]) -> dict[str, Profile | None]:
-    """Put profiles in use; returns by station what each replaced, if anything that differed."""
-    return {name: save_profile(folder, profile) for name, profile in learned.items()}
+def _where(*, is_asked: bool, is_declared: bool) -> str:
+    """Where the span to learn from was said."""
+    if is_asked:
+        return "that of --from and --to"
+    return "that under learn in the registry" if is_declared else "the whole log"
+
+
+def save_all(folder: Path, learned: Mapping[str, Profile]) -> Iterator[tuple[Profile, Path, Profile | None]]:
+    """Put profiles in use, one by one; gives each with its path and what it replaced, if that differed."""
+    for name, profile in learned.items():
+        replaced = save_profile(folder, profile)
+        yield profile, profile_path(folder, name), replaced
 
 
 def show_briefly(out: Console, learned: Iterable[Profile], units: UnitSystem) -> None:

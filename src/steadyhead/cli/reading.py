@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
 from rich.console import Console
 from rich.progress import BarColumn, Progress, TaskID, TextColumn, TimeElapsedColumn
+from rich.table import Table
+from rich.text import Text
 
 from steadyhead.config import Registry
 from steadyhead.diagnosis.phrases import local_time
@@ -108,10 +110,18 @@ def show_rejects(console: Console, logs: Logs, quarantine: Path | None) -> None:
     console.print("\nValues set aside, and what else the logs held", style="underline")
     for name in loud:
         rejects = logs.rejects[name]
-        for line in rejects.summary():
-            console.print(f"- {line}.", highlight=False, markup=False)
+        _bullets(console, rejects.summary())
         if quarantine is not None and rejects.total:
             console.print(f"  Listed in {quarantine / name}.csv", highlight=False, markup=False)
+
+
+def _bullets(console: Console, lines: Iterable[str]) -> None:
+    grid = Table.grid(padding=(0, 1, 0, 0))
+    grid.add_column(no_wrap=True)
+    grid.add_column(overflow="fold")
+    for line in lines:
+        grid.add_row(Text("-"), Text(line if line.endswith("?") else f"{line}."))
+    console.print(grid)
 
 
 def show_left_out(console: Console, left_out: Mapping[str, str], n_done: int) -> None:
@@ -122,5 +132,4 @@ def show_left_out(console: Console, left_out: Mapping[str, str], n_done: int) ->
     console.print(f"\nLeft out: {names}; done: {stations_text(n_done)}", style="underline", highlight=False)
     if console.is_terminal:
         return
-    for line in left_out.values():
-        console.print(f"- {line}.", highlight=False, markup=False)
+    _bullets(console, left_out.values())

@@ -30,7 +30,7 @@ from steadyhead.errors import ProfileError, SteadyheadError
 from steadyhead.files import write_atomically
 from steadyhead.profile.model import Profile
 from steadyhead.report.page import Page
-from steadyhead.store.profiles import load_profile, load_profiles, profile_path
+from steadyhead.store.profiles import load_profile, load_profiles
 
 NEEDS_A_PERSON = 1
 PRIORITIES_FOR_A_PERSON = ("medium", "high")
@@ -140,8 +140,8 @@ def _learn_first(
     """Profiles learned and put in use; told in short on the console, in full in a file if one is given."""
     known = learn_all(described, read, console)
     units, page = described.settings.units, Page()
-    for name, replaced in save_all(profiles, known).items():
-        show_profile(page.console, known[name], units, profile_path(profiles, name), replaced)
+    for profile, place, replaced in save_all(profiles, known):
+        show_profile(page.console, profile, units, place, replaced)
     if path is not None:
         write_atomically(path, page.text())
         show_briefly(console, known.values(), units)

@@ -35,7 +35,7 @@ def to_alert(
         priority=knowledge.entries[verdict.condition].priority,
         began_at=utc(verdict.began_s),
         raised_at=utc(verdict.raised_s),
-        updated_at=utc(verdict.updated_s),
+        updated_at=utc(looked_at_s(verdict)),
         ended_at=None if verdict.ended_s is None else utc(verdict.ended_s),
         confidence=round(float(verdict.confidence), CONFIDENCE_DECIMALS),
         runners_up=verdict.runners_up,
@@ -50,6 +50,13 @@ def to_alert(
         profile_version=verdict.profile_version,
         data_window=DataWindow(utc(verdict.window_s[0]), utc(verdict.window_s[1])),
     )
+
+
+def looked_at_s(verdict: Verdict) -> int:
+    """Last data time at which the answer was looked at: while it lasts, up to the last data there is."""
+    if verdict.ended_s is not None:
+        return verdict.updated_s
+    return max(verdict.updated_s, verdict.window_s[1])
 
 
 def traits_of(verdict: Verdict) -> dict[str, str]:

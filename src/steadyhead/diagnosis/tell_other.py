@@ -45,6 +45,8 @@ def starved(s: Seen) -> Telling:
     """The inlet is short."""
     over_kpa = s.number("inlet_kpa") - s.number("expected_kpa")
     side = "above" if over_kpa > 0 else "below"
+    least_kpa = s.profile.kv.min_differential_kpa
+    needs = f"; to regulate, the valve needs about {s.kpa(least_kpa)}" if 0 < over_kpa < least_kpa else ""
     return Telling(
         {
             "departure_kpa": s.number("departure_kpa"),
@@ -53,8 +55,7 @@ def starved(s: Seen) -> Telling:
         (
             (
                 f"The inlet, {s.kpa(s.number('inlet_kpa'))}, is {s.kpa(abs(over_kpa))} {side} the "
-                f"{s.kpa(s.number('expected_kpa'))} to hold at the outlet; the valve needs about "
-                f"{s.kpa(s.profile.kv.min_differential_kpa)} more than that to regulate."
+                f"{s.kpa(s.number('expected_kpa'))} to hold at the outlet{needs}."
             ),
             s.departure(),
             "So the supply is short; of the valve nothing can be said until the inlet is back.",

@@ -31,11 +31,12 @@ def _stuck(s: Seen) -> Part:
     }
     channel = max(still_s, key=lambda name: still_s[name])
     usual_s = s.profile.scatter.still_limit_s + s.profile.step_s
+    name = "flow meter" if channel == "flow" else f"{channel} transmitter"
     sentence = (
-        f"The {channel} has reported one and the same value for {duration_text(still_s[channel])}; while "
-        f"learning it never did for longer than {duration_text(usual_s)}."
+        f"The {name} has reported one and the same value for {duration_text(still_s[channel])}; the longest "
+        f"such run while learning was {duration_text(usual_s)}."
     )
-    return channel, {"still_s": still_s[channel]}, sentence
+    return channel, {f"{channel}_still_s": still_s[channel]}, sentence
 
 
 def _spiking(s: Seen) -> Part:

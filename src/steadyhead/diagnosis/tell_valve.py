@@ -113,12 +113,9 @@ def _opening(s: Seen) -> str:
 def _stands_still(s: Seen) -> tuple[str, ...]:
     if not s.number("is_fixed") > 0:
         return ()
-    return (
-        (
-            "As demand moves, the outlet gives way as it does behind an opening that stays the same: that "
-            f"explains {percent(s.number('fixed'))} of what was seen lately."
-        ),
-    )
+    told = "As demand moves, the outlet gives way as it does behind an opening that stays the same"
+    share = max(s.number("fixed"), s.number("fixed_now"))  # over a while, or from reading to reading
+    return (f"{told}: that explains {percent(share)} of what was seen lately." if share > 0 else f"{told}.",)
 
 
 def hunting(s: Seen) -> Telling:
@@ -145,7 +142,7 @@ def hunting(s: Seen) -> Telling:
                 f"The outlet moves {s.number('move_kpa') / s.profile.scatter.move_kpa:.1f} times as much as "
                 f"usual, as with a swing of {s.of_set(swing_kpa)} peak to peak."
             ),
-            f"{reach} This one is faster, so it was not counted, and the evidence is weaker.",
+            f"{reach} This one is faster, or not yet regular, so it was not counted: the evidence is weaker.",
         ]
     if s.profile.has_flow:
         evidence.append(_with_flow(s))

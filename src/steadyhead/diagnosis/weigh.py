@@ -6,6 +6,7 @@ from dataclasses import dataclass, field, replace
 
 from steadyhead.alerts.model import Runner, Verdict
 from steadyhead.conditions.base import INDEX
+from steadyhead.conditions.scene import transition
 from steadyhead.diagnosis.calibrate import confidence_of
 from steadyhead.diagnosis.sentences import facts, tell
 from steadyhead.engine import Change
@@ -89,10 +90,17 @@ def verdicts(
     return [replace(v, window_s=(v.window_s[0], until_s)) if v.ended_s is None else v for v in done.values()]
 
 
+def _since_s(change: Change) -> float:
+    """When it began: a step when it was taken, not when it had been watched for long enough."""
+    if change.condition == "set_changed" and not change.scene["near_zero"] > 0:
+        return change.at_s - float(transition(change.scene, float(change.scene["fast"]))[1])
+    return float(change.held["since_s"])
+
+
 def _verdict(change: Change, profile: Profile, units: UnitSystem) -> Verdict:
     telling = tell(change, profile, units)
     confidence = confidence_of(change, profile)
-    began_s = int(min(max(float(change.held["since_s"]), 0.0), change.at_s))
+    began_s = int(min(max(_since_s(change), 0.0), change.at_s))
     return Verdict(
         station=profile.station,
         condition=change.condition,

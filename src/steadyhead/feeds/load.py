@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -99,7 +100,7 @@ class _Plan:
         cls, registry: Registry | Path | str, log_root: Path | str | None, stations: Sequence[str] | None
     ) -> _Plan:
         registry = registry if isinstance(registry, Registry) else load_registry(registry)
-        root = Path(log_root) if log_root is not None else registry.log_root
+        root = _straight(Path(log_root) if log_root is not None else registry.log_root)
         wanted = _known_names(registry, stations)
         jobs = [_Job(registry.stations[name], None) for name in wanted]
         zones = registry.zones()
@@ -145,11 +146,12 @@ class _Plan:
 
 def _line(exc: SteadyheadError, name: str, wanted: list[str], zones: Mapping[str, str | None]) -> str:
     """What is wrong with a station, and who has to do without it as a neighbour."""
+    text = str(exc) if str(exc).startswith(f"{name}: ") else f"{name}: {exc}"
     zone = zones[name]
     mates = [other for other in wanted if other != name and zone is not None and zones[other] == zone]
     if not mates:
-        return str(exc)
-    return f"{exc}; until then, judged without this neighbour: {', '.join(mates)}"
+        return text
+    return f"{text}; until then, judged without this neighbour: {', '.join(mates)}"
 
 
 @dataclass(slots=True)
@@ -176,6 +178,12 @@ def _known_names(registry: Registry, stations: Sequence[str] | None) -> list[str
             + (f"; {hint}" if hint else "")
         )
     return list(dict.fromkeys(stations))
+
+
+def _straight(root: Path) -> Path:
+    """The folder without detours, for messages: config/../logs is logs, unless a link makes it another."""
+    short = Path(os.path.normpath(root))
+    return short if short.resolve() == root.resolve() else root
 
 
 def _bytes_of(station: Station, root: Path) -> int:

@@ -11,7 +11,8 @@ from steadyhead.files import write_atomically
 from steadyhead.proving_plant.events import Event
 from steadyhead.proving_plant.faults import Fault
 from steadyhead.proving_plant.log_files import Written, settled, utc_text, write_log
-from steadyhead.proving_plant.sample_stations import SampleStation, sample_stations
+from steadyhead.proving_plant.sample_span import SampleStation
+from steadyhead.proving_plant.sample_stations import sample_stations
 from steadyhead.proving_plant.scenario import Scenario
 from steadyhead.proving_plant.simulate import simulate_with_twin
 from steadyhead.proving_plant.truth import Truth, measure_truth

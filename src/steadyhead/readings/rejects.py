@@ -120,7 +120,11 @@ class Rejects:
         lines = []
         for reason, count in self.counts.items():
             block = next(b for b in self.blocks if b.reason == reason)
-            of = f"{count:,} of {self.kept + self.total:,} values set aside, such as" if count > 1 else "1 value set aside,"
+            of = (
+                f"{count:,} of {self.kept + self.total:,} values set aside, such as"
+                if count > 1
+                else "1 value set aside,"
+            )
             remedy = REMEDIES.get(reason)
             lines.append(
                 f'{self.station}: {of} "{shown(block.texts[0])}" in {block.file}, row {block.rows[0]}, '

@@ -45,7 +45,7 @@ def learned_facts(profile: Profile, units: UnitSystem) -> Facts:
 
 def learned_line(profile: Profile, units: UnitSystem) -> str:
     """What was learned in one line: the set pressure, from how much, and what is not judged."""
-    line = f"{profile.station}: {_set_levels(profile, units)}, from {_days(profile)}"
+    line = f"{profile.station}: holds {_set_levels(profile, units)}, learned from {_days(profile)}"
     return f"{line}; not judged: {_names(profile.withheld)}" if profile.withheld else line
 
 

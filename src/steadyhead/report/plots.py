@@ -40,7 +40,7 @@ __all__ = ["Band", "plot_alert"]
 
 WIDTH_IN, HEIGHT_IN, DPI = 12.0, 7.0, 110
 LINE_LETTERS = 150  # of the evidence above the panels
-EVIDENCE_LINES = 2
+EVIDENCE_LINES = 3
 _STYLE: dict[Any, Any] = {
     "font.size": 10,
     "axes.titlesize": 11,
@@ -82,6 +82,9 @@ def plot_alert(
         figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), dpi=DPI, layout="constrained")
         FigureCanvasAgg(figure)
         told = _draw(figure, scene, heading)
+        layout = figure.get_layout_engine()
+        if layout is not None:
+            layout.execute(figure)  # saving does it again, then with the ticks that this round led to
         metadata = {
             "Title": heading,
             "Description": _alt_text(scene, heading, told),
@@ -97,13 +100,13 @@ def plot_alert(
 def _draw(figure: Figure, scene: Scene, heading: str) -> str:
     panels = figure.subplot_mosaic(
         [["words", "words"], ["outlet", "proof"], ["inlet", "proof"], ["flow", "proof"]],
-        height_ratios=(0.36, 2.0, 1.0, 1.0),
+        height_ratios=(0.46, 2.0, 1.0, 1.0),
         width_ratios=(1.35, 1.0),
     )
     words = panels["words"]
     words.axis("off")
     words.text(0.0, 1.0, heading, va="top", transform=words.transAxes, fontsize=14, fontweight="bold")
-    words.text(0.0, 0.42, _evidence(scene), va="top", transform=words.transAxes)
+    words.text(0.0, 0.56, _evidence(scene), va="top", transform=words.transAxes)
     _draw_channels(panels, scene)
     told = draw_proof(panels["proof"], scene)
     above: dict[str, Any] = {"loc": "lower right", "bbox_to_anchor": (1.0, 1.06), "borderaxespad": 0.0}
@@ -135,16 +138,20 @@ def _draw_channels(panels: dict[str, Axes], scene: Scene) -> None:
             axes.set_yticks([])
         if axes is not flow:
             axes.tick_params(labelbottom=False)
-            axes.xaxis.get_offset_text().set_visible(False)
     outlet.set_title("What was logged", loc="left", pad=16)
-    flow.set_xlabel(f"Time at the station ({scene.zone.key})")
+    flow.set_xlabel(f"{scene.dates}, clock of the station ({scene.zone.key})")
 
 
 def _evidence(scene: Scene) -> str:
-    lines = textwrap.wrap(
-        " ".join(scene.verdict.evidence), LINE_LETTERS, max_lines=EVIDENCE_LINES, placeholder=" …"
+    """As many whole sentences as there is room for; a first one that is longer is cut."""
+    sentences = scene.verdict.evidence
+    for n in range(len(sentences), 0, -1):
+        lines = textwrap.wrap(" ".join(sentences[:n]), LINE_LETTERS)
+        if len(lines) <= EVIDENCE_LINES:
+            return "\n".join(lines)
+    return "\n".join(
+        textwrap.wrap(" ".join(sentences[:1]), LINE_LETTERS, max_lines=EVIDENCE_LINES, placeholder=" …")
     )
-    return "\n".join(lines)
 
 
 def _alt_text(scene: Scene, heading: str, told: str) -> str:

@@ -8,11 +8,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 from matplotlib.axes import Axes
-from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
 from steadyhead.alerts.model import Verdict
 from steadyhead.readings.frame import Readings
 from steadyhead.report.band import Band
+from steadyhead.report.clock import span_text, ticks
 from steadyhead.report.thinning import thin
 from steadyhead.types import BoolArray, FloatArray
 from steadyhead.units import UnitSystem
@@ -52,6 +52,12 @@ class Scene:
         """Rows from the onset to the end of the episode."""
         times_s = self.readings.times_s
         return np.asarray((times_s >= self.verdict.began_s) & (times_s <= last_of(self.verdict)))
+
+    @property
+    def dates(self) -> str:
+        """The days shown, in words."""
+        times_s = self.readings.times_s
+        return span_text(float(times_s[0]), float(times_s[-1]), self.zone)
 
     def pressure(self, kpa: FloatArray) -> FloatArray:
         """Pressures in the units people chose."""
@@ -114,7 +120,7 @@ def mark_moments(axes: Axes, scene: Scene, *, name_them: bool) -> None:
     verdict = scene.verdict
     moments = [(verdict.began_s, ":", "began", "right"), (verdict.raised_s, "-", "raised", "left")]
     if verdict.ended_s is not None:
-        moments.append((verdict.ended_s, "--", "over", "left"))
+        moments.append((verdict.ended_s, "--", "ended", "left"))
     low, high = scene.days[0], scene.days[-1]
     written = -np.inf
     for at_s, style, word, side in moments:
@@ -134,9 +140,9 @@ def mark_moments(axes: Axes, scene: Scene, *, name_them: bool) -> None:
 
 def time_axis(axes: Axes, scene: Scene) -> None:
     """Dates and hours of the station's own clock."""
-    locator = AutoDateLocator(tz=scene.zone, minticks=3, maxticks=7)  # type: ignore[no-untyped-call]
-    axes.xaxis.set_major_locator(locator)
-    axes.xaxis.set_major_formatter(ConciseDateFormatter(locator, tz=scene.zone))  # type: ignore[no-untyped-call]
+    times_s = scene.readings.times_s
+    placed = ticks(float(times_s[0]), float(times_s[-1]), scene.zone)
+    axes.set_xticks([at_s / DAY_S for at_s, _ in placed], [text for _, text in placed])
     if len(scene.readings) > 1:
         axes.set_xlim(scene.days[0], scene.days[-1])
 
@@ -163,7 +169,7 @@ def draw_zoom(axes: Axes, scene: Scene) -> str:
     draw_band(axes, near)
     draw_line(axes, near, near.pressure(near.readings.outlet_kpa), OUTLET, "outlet")
     mark_moments(axes, near, name_them=False)
-    axes.set_title("Around the raise", loc="left", pad=TITLE_PAD)
+    axes.set_title(f"Around the raise, {near.dates}", loc="left", pad=TITLE_PAD)
     time_axis(axes, near)
     plain(axes, f"Outlet, {scene.units.pressure}")
     return "the outlet around the raise, with the learned band"

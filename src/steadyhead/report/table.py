@@ -60,7 +60,7 @@ def alert_table(
         parts.append(row)
         how_large = sizes(alert.magnitude, units)
         if how_large:
-            parts.append(_indented(Text(f"How large: {', '.join(how_large)}.")))
+            parts.append(_indented(Text(f"When raised: {', '.join(how_large)}.")))
         if alert.field_checks:
             parts.append(_indented(Text(f"Check first: {alert.field_checks[0].text}")))
         parts.append(Text(""))
@@ -92,7 +92,7 @@ def alert_detail(alert: Alert, knowledge: Knowledge, units: UnitSystem, time_zon
         _indented(Text(_story(alert, knowledge, units, time_zone))),
     ]
     if alert.evidence:
-        parts += [_heading("Why we say so"), _list(f"- {sentence}" for sentence in alert.evidence)]
+        parts += [_heading("Why we say so"), _pairs([("-", sentence) for sentence in alert.evidence])]
     if alert.likely_causes:
         parts += [_heading("What usually lies behind it"), _pairs(_cause_rows(alert.likely_causes))]
     letters = _lettered(alert.field_checks, knowledge)
@@ -133,7 +133,7 @@ def _story(alert: Alert, knowledge: Knowledge, units: UnitSystem, zone: str) -> 
     )
     how_large = sizes(alert.magnitude, units)
     if how_large:
-        story += f" How large: {', '.join(how_large)}."
+        story += f" When raised: {', '.join(how_large)}."
     others = [
         f"{knowledge.entries[runner.condition].title.lower()} ({runner.confidence * 100:.0f} %)"
         for runner in alert.runners_up
@@ -174,10 +174,6 @@ def _heading(words: str) -> Padding:
 
 def _indented(text: Text) -> Padding:
     return Padding(text, (0, 0, 0, 2))
-
-
-def _list(lines: Iterable[str]) -> Padding:
-    return _indented(Text("\n".join(lines)))
 
 
 def _pairs(rows: Iterable[tuple[str, str] | tuple[str, Text]]) -> Padding:

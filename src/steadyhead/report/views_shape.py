@@ -43,7 +43,7 @@ def _before_and_now(axes: Axes, scene: Scene, x: FloatArray, y: FloatArray) -> N
     now = scene.is_episode
     before = scene.readings.times_s < scene.verdict.began_s
     _dots(axes, x, y, before, FAINT, "o", "before")
-    _dots(axes, x, y, now, RAISED, "x", "in the episode")
+    _dots(axes, x, y, now, RAISED, "x", "while it lasted")
 
 
 def draw_droop(axes: Axes, scene: Scene) -> str:
@@ -67,7 +67,7 @@ def draw_droop(axes: Axes, scene: Scene) -> str:
     axes.set_title("Outlet against flow", loc="left", pad=TITLE_PAD)
     axes.set_xlabel(f"Flow, {scene.units.flow}")
     plain(axes, f"Outlet, {scene.units.pressure}")
-    return "outlet against flow, before and in the episode, with the learned droop curve"
+    return "outlet against flow, before and while it lasted, with the learned droop curve"
 
 
 def draw_kv_envelope(axes: Axes, scene: Scene) -> str:
@@ -84,14 +84,14 @@ def draw_kv_envelope(axes: Axes, scene: Scene) -> str:
     if is_missing(shown) or is_missing(needed):
         return draw_against_inlet(axes, scene)
     _before_and_now(axes, scene, needed, shown)
-    told = "Kv the valve shows against the Kv the demand needs, before and in the episode"
+    told = "Kv the valve shows against the Kv the demand needs, before and while it lasted"
     top = float(np.nanmax(shown))
     ends = np.array([0.0, max(top, float(np.nanpercentile(needed, 99.5)))])  # one wild reading sets no scale
-    axes.plot(ends, ends, "-.", color=INLET, lw=1.3, label="holds set", zorder=2)
+    axes.plot(ends, ends, "-.", color=INLET, lw=1.3, label="on this line it holds set", zorder=2)
     axes.set_xlim(0, 1.05 * ends[1])
     limits = [
         (scene.band.kv_full_m3h, "--", LEARNED, "fully open"),
-        (scene.verdict.number("kv_m3h"), "-", RAISED, "now"),
+        (scene.verdict.number("kv_m3h"), "-", RAISED, "when raised"),
     ]
     for kv_m3h, style, colour, word in limits:
         if kv_m3h is None:
@@ -135,4 +135,4 @@ def draw_against_inlet(axes: Axes, scene: Scene) -> str:
     axes.set_title("Outlet against inlet", loc="left", pad=TITLE_PAD)
     axes.set_xlabel(f"Inlet, {scene.units.pressure}")
     plain(axes, f"Outlet, {scene.units.pressure}")
-    return "outlet against inlet, before and in the episode, with the line where both are equal"
+    return "outlet against inlet, before and while it lasted, with the line where both are equal"

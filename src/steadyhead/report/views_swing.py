@@ -25,6 +25,7 @@ from steadyhead.types import BoolArray, FloatArray
 
 SPECTRUM_ROWS = 4096
 PERIODS_SHOWN = 30
+IN_SECONDS_S = 180  # periods shorter than this are shown in seconds
 ROWS_WITHOUT_PERIOD = 128  # enough to see single swings in the wave
 LEAST_ROWS = 32  # fewer give a handful of points, which shows nothing
 
@@ -43,42 +44,35 @@ def draw_swing(axes: Axes, scene: Scene) -> str:
     if now is None or found is None:
         return draw_zoom(axes, scene)
     wave, spectrum = _split(axes)
+    scale_s, unit = (1, "seconds") if (period_s or 2 * step_s) < IN_SECONDS_S else (60, "minutes")
     draw_band(wave, now)
     draw_line(wave, now, now.pressure(now.readings.outlet_kpa), OUTLET, "outlet")
-    wave.set_title("The strongest swing", loc="left", pad=TITLE_PAD)
+    wave.set_title(f"The strongest swing, {now.dates}", loc="left", pad=TITLE_PAD)
     time_axis(wave, now)
     plain(wave, f"Outlet, {scene.units.pressure}")
     usual = None if before is None else _amplitude_by_period(before.readings.outlet_kpa, step_s)
-    if usual is not None:
-        spectrum.plot(
-            usual[0] / 60,
-            scene.pressure(usual[1]),
-            ":",
-            color=INK,
-            lw=1.4,
-            label="strongest before",
-            zorder=3,
-        )
-    spectrum.plot(
-        found[0] / 60, scene.pressure(found[1]), "-", color=RAISED, lw=1.4, label="in the episode", zorder=3
-    )
-    return _finish_spectrum(spectrum, scene, period_s)
+    curves = [(usual, ":", INK, "strongest before"), (found, "-", RAISED, "while it lasted")]
+    for curve, style, colour, label in curves:
+        if curve is not None:
+            x, y = curve[0] / scale_s, scene.pressure(curve[1])
+            spectrum.plot(x, y, style, color=colour, lw=1.4, label=label, zorder=3)
+    return _finish_spectrum(spectrum, scene, period_s, scale_s, unit)
 
 
-def _finish_spectrum(axes: Axes, scene: Scene, period_s: float | None) -> str:
+def _finish_spectrum(axes: Axes, scene: Scene, period_s: float | None, scale_s: int, unit: str) -> str:
     shortest_s = 2 * scene.readings.step_s
-    told = "the swing of the outlet and its amplitude by period, before and in the episode"
-    label = f"shortest seen, {duration_text(shortest_s)}"
-    axes.axvline(shortest_s / 60, color=INK, ls="--", lw=1.2, label=label, zorder=2)
+    told = "the swing of the outlet and its amplitude by period, before and while it lasted"
+    label = f"shortest the log can show, {duration_text(shortest_s)}"
+    axes.axvline(shortest_s / scale_s, color=INK, ls="--", lw=1.2, label=label, zorder=2)
     if period_s is not None:
-        label = f"period {duration_text(period_s)}"
-        axes.axvline(period_s / 60, color=LEARNED, ls="-.", lw=1.6, label=label, zorder=2)
-        told += f"; the {label}"
+        label = f"when raised, {duration_text(period_s)}"
+        axes.axvline(period_s / scale_s, color=LEARNED, ls="-.", lw=1.6, label=label, zorder=2)
+        told += f"; the period {label}"
     axes.set_xscale("log")
     axes.set_ylim(bottom=0)
     for ticks in (axes.xaxis.set_major_formatter, axes.xaxis.set_minor_formatter):
         ticks(lambda value, _at: f"{value:g}" if f"{value:.0e}"[0] in "125" else "")
-    axes.set_xlabel("Period, minutes")
+    axes.set_xlabel(f"Period, {unit}")
     plain(axes, f"Amplitude, {scene.units.pressure}")
     axes.legend(loc="best", **LEGEND)
     return told

@@ -36,16 +36,16 @@ def draw_closed_night(axes: Axes, scene: Scene) -> str:
     night = scene.between(from_s - NIGHT_AROUND_S, to_s + NIGHT_AROUND_S)
     if len(night.readings) < 2:
         return draw_zoom(axes, scene)
-    axes.axvspan(from_s / 86_400, to_s / 86_400, color="#EFEFEF", lw=0, label="closed", zorder=0)
+    axes.axvspan(from_s / 86_400, to_s / 86_400, color="#EFEFEF", lw=0, label="up to the raise", zorder=0)
     draw_line(axes, night, night.pressure(night.readings.inlet_kpa), INLET, "inlet", "-.")
     draw_line(axes, night, night.pressure(night.readings.outlet_kpa), OUTLET, "outlet")
     lock_up_kpa = scene.band.lock_up_kpa or scene.verdict.number("lock_up_kpa")
-    told = "the closed night: outlet and inlet"
+    told = "the closed hours before the raise: outlet and inlet"
     if lock_up_kpa is not None:
         lock_up = scene.units.pressure_from_kpa(lock_up_kpa)
         axes.axhline(lock_up, color=LEARNED, ls="--", lw=1.5, label="learned lock-up", zorder=2)
         told += _mark_way(axes, night, lock_up_kpa, from_s, to_s)
-    axes.set_title("The closed night", loc="left", pad=TITLE_PAD)
+    axes.set_title(f"While nobody drew water, {night.dates}", loc="left", pad=TITLE_PAD)
     time_axis(axes, night)
     plain(axes, f"Pressure, {scene.units.pressure}")
     return told
@@ -72,8 +72,9 @@ def _mark_way(axes: Axes, night: Scene, lock_up_kpa: float, from_s: float, to_s:
         zorder=4,
     )
     axes.annotate(
-        f"{share} of the way\nto the inlet", (day, (low + high) / 2), xytext=(-6, 0),
-        textcoords="offset points", ha="right", va="center", color=RAISED, fontsize=9, zorder=4,
+        f"{share} of the way\nto the inlet", (day, high), xytext=(-6, 8),
+        textcoords="offset points", ha="right", va="bottom", color=RAISED, fontsize=9, zorder=4,
+        bbox={"facecolor": "white", "alpha": 0.85, "edgecolor": "none", "pad": 1.5},
     )  # fmt: skip
     return f"; the outlet goes {share} of the way from lock-up to inlet"
 
@@ -97,7 +98,7 @@ def draw_levels(axes: Axes, scene: Scene) -> str:
             color=RAISED, ls=style, lw=2.2, label=label, zorder=4,
         )  # fmt: skip
         told.append(label)
-    axes.set_title("Level before and after", loc="left", pad=TITLE_PAD)
+    axes.set_title(f"Level before and after, {near.dates}", loc="left", pad=TITLE_PAD)
     time_axis(axes, near)
     plain(axes, f"Outlet, {scene.units.pressure}")
     return f"the level of the outlet, {' and '.join(told)}"
@@ -190,10 +191,12 @@ def _both_sides(axes: Axes, scene: Scene) -> str:
 
 
 def _longest_run(values: FloatArray) -> tuple[int, int]:
-    """First row and row after the last of the longest run of one finite value."""
-    if values.shape[0] == 0:
+    """First row and row after the last of the longest run of one value; rows without one do not end it."""
+    known = np.flatnonzero(np.isfinite(values))
+    if known.shape[0] == 0:
         return 0, 0
-    breaks = np.flatnonzero(np.diff(values) != 0) + 1  # NaN is unlike anything, itself included
-    edges = np.concatenate([[0], breaks, [values.shape[0]]])
-    longest = int(np.argmax(np.diff(edges)))
-    return int(edges[longest]), int(edges[longest + 1])
+    breaks = np.flatnonzero(np.diff(values[known]) != 0) + 1
+    first = known[np.concatenate([[0], breaks])]
+    last = known[np.concatenate([breaks - 1, [known.shape[0] - 1]])]
+    longest = int(np.argmax(last - first))
+    return int(first[longest]), int(last[longest]) + 1

@@ -100,6 +100,32 @@ def test_causes_follow_the_direction_of_the_drift(departure_kpa, word, other):
     assert traits_of(said)["direction"] == other  # what a condition says itself goes first
 
 
+def test_while_it_lasts_it_was_updated_at_the_last_data_and_when_over_at_its_end():
+    lasting = to_alert(verdict(window_s=(1_708_900_000, 1_709_600_000)), station(), KNOWLEDGE)
+    assert lasting.updated_at.timestamp() == 1_709_600_000
+    over = to_alert(verdict(ended_s=1_709_300_000, updated_s=1_709_301_000), station(), KNOWLEDGE)
+    assert over.updated_at.timestamp() == 1_709_301_000
+
+
+@pytest.mark.parametrize(
+    ("traits", "gauge", "meter", "line"),
+    [
+        ({"kind": "stuck", "channel": "inlet"}, True, False, True),
+        ({"kind": "stuck", "channel": "flow"}, False, True, False),
+        ({"kind": "meter_dead", "channel": "flow"}, False, True, False),
+        ({"kind": "swapped"}, True, False, False),
+        ({"kind": "crossed"}, True, False, True),
+        ({"kind": "offset", "channel": "outlet"}, True, False, True),
+    ],
+)
+def test_nobody_holds_a_gauge_to_a_flow_meter(traits, gauge, meter, line):
+    checks = to_alert(verdict("sensor_fault", traits=traits), station(), KNOWLEDGE).field_checks
+    texts = [check.text for check in checks]
+    assert sum("calibrated gauge" in text for text in texts) == gauge
+    assert sum("Compare the meter" in text for text in texts) == meter
+    assert sum("impulse line" in text for text in texts) == line
+
+
 def test_causes_come_most_likely_first():
     for condition in CONDITIONS:
         likelihoods = [c.likelihood for c in to_alert(verdict(condition), station(), KNOWLEDGE).likely_causes]
@@ -178,15 +204,21 @@ def test_the_pilot_range_hint_warns_when_the_set_is_out_of_the_springs_reach():
 def test_the_gauge_hint_tells_valve_from_transmitter():
     text = hint("gauge_now", {"outlet_kpa": 348.0, "expected_kpa": 388.0, "set_kpa": 390.0})
     assert "log said outlet 348 kPa, learned 388 kPa" in text
-    assert "agrees with the log of its own minute, the pressure is off" in text
-    assert "agrees with what was learned, the transmitter is off" in text
+    assert "agrees with what the log says in that same minute, the pressure is off" in text
+    assert "shows what was learned, the transmitter is off" in text
     assert "learned 390 kPa" in hint("gauge_now", {"outlet_kpa": 348.0, "set_kpa": 390.0})
-    assert "should agree with the log of its own minute" in hint(
+    assert "should agree with what the log says in that same minute" in hint(
         "gauge_now", {"outlet_kpa": 389.0, "set_kpa": 390.0}
     )
     assert hint("gauge_now", {"inlet_kpa": 620.0}, traits={"channel": "inlet"}) == (
-        "When this was raised the log said inlet 620 kPa."
+        "When this was raised the log said inlet 620 kPa; a gauge should agree with what the log says in "
+        "that same minute."
     )
+    assert hint("gauge_now", {"flow_lps": 7.25, "outlet_kpa": 390.0}, traits={"channel": "flow"}) == (
+        "When this was raised the log said flow 7.2 L/s; the second reading should agree with what the log "
+        "says in that same minute."
+    )
+    assert hint("gauge_now", {"outlet_kpa": 390.0}, traits={"channel": "flow"}) is None
 
 
 def test_the_inlet_hint_compares_the_margin_with_what_the_valve_needs():
@@ -200,10 +232,7 @@ def test_the_inlet_hint_compares_the_margin_with_what_the_valve_needs():
 
 def test_the_kv_hint_compares_now_with_what_was_reached():
     facts = {"kv_m3h": 48.0, "kv_learned_m3h": 192.0}
-    assert (
-        hint("kv_compare", facts)
-        == "Now Kv 48 m3/h, 25 % of the Kv 192 m3/h it has reached (rated Kv 320 m3/h)."
-    )
+    assert hint("kv_compare", facts) == "Now Kv 48, 25 % of the Kv 192 it has reached (rated Kv 320)."
     # by hand with Cv/Kv = 1.15609923 (IEC 60534-2-1 rounds to 1/0.865): 48 -> 55.5, 192 -> 222, 320 -> 370
     assert hint("kv_compare", facts, PSI) == "Now Cv 55.5, 25 % of the Cv 222 it has reached (rated Cv 370)."
 
@@ -274,7 +303,18 @@ def test_turns_are_said_as_people_say_them(turns, words):
 
 @pytest.mark.parametrize(
     ("seconds", "words"),
-    [(45, "45 s"), (119, "119 s"), (120, "2 min"), (900, "15 min"), (5400, "1.5 h"), (172_800, "2 days")],
+    [
+        (9.84, "9.8 s"),
+        (45, "45 s"),
+        (119, "119 s"),
+        (120, "2 min"),
+        (400, "6.7 min"),
+        (900, "15 min"),
+        (5400, "1.5 h"),
+        (9900, "2.8 h"),
+        (172_800, "2 days"),
+        (2_066_400, "24 days"),
+    ],
 )
 def test_lengths_of_time_have_one_unit(seconds, words):
     assert duration_text(seconds) == words

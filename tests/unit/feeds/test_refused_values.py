@@ -85,10 +85,10 @@ def test_the_summary_counts_shows_one_and_says_what_to_do(read):
     log = read({"a.csv": wide(f"{at(0)},1", f"{at(1)},Bad", f"{at(2)},Worse", f"{at(3)},-999")})
     assert log.rejects.summary() == [
         (
-            'elm_street: 2 of 4 values set aside: "Bad" in a.csv, row 3, column PT2, is not a number; '
-            "if the text marks a failed sample, add it to bad_values of this source"
+            'elm_street: 2 of 4 values set aside, such as "Bad" in a.csv, row 3, column PT2, which is not a '
+            "number; if the text marks a failed sample, add it to bad_values of this source"
         ),
-        'elm_street: 1 value set aside: "-999" in a.csv, row 5, column PT2, marks a missing value',
+        'elm_street: 1 value set aside, "-999" in a.csv, row 5, column PT2, which marks a missing value',
     ]
     assert log.rejects.counts == {"not_a_number": 2, "sentinel": 1}
 

@@ -28,12 +28,12 @@ CASES = {
     "no file": ({"a.csv": GOOD}, {"path": "b.csv"}, ['elm_street: no file matches "b.csv" below', "there: a.csv"]),
     "no match": ({"a.csv": GOOD}, {"path": "*.parquet"}, ['no file matches "*.parquet"', "mend path of this source"]),
     "no folder": ({"a.csv": GOOD}, {"path": "elm/*.csv"}, ["there is no folder", "elm; mend path"]),
-    "empty file": ({"a.csv": ""}, {}, ["a.csv is empty; export it again"]),
-    "heading only": ({"a.csv": "time,PT2\n\n\n"}, {}, ["a.csv is empty; export it again"]),
+    "empty file": ({"a.csv": ""}, {}, ["a.csv is empty or has nothing below its heading; export it again"]),
+    "heading only": ({"a.csv": "time,PT2\n\n\n"}, {}, ["a.csv is empty or has nothing below its heading; export it again"]),
     "all files empty": (
         {"a.csv": "", "b.csv": "time,PT2\n"},
         {"path": "*.csv"},
-        ["a.csv is empty, and so are the other 1 files of this source"],
+        ["a.csv is empty or has nothing below its heading, and so are the other 1 files of this source"],
     ),
     "empty parquet": ({"a.parquet": b""}, {}, ["a.parquet is empty"]),
     "tag absent": (
@@ -50,7 +50,12 @@ CASES = {
     "wrong delimiter": (
         {"a.csv": GOOD.replace(",", "~").replace("time~PT2", "PT2~x")},
         {"columns": {"outlet": "PT2~x"}},
-        ['has no column "time"; it has "PT2~x"; mend delimiter, skip_rows of this source'],
+        ['has no column "time"; it has "PT2~x"; mend delimiter or skip_rows of this source'],
+    ),
+    "delimiter given wrong": (
+        {"a.csv": GOOD},
+        {"delimiter": ";"},
+        ['has none of the columns "PT2"; it has "time,PT2"; mend delimiter (now ";") or skip_rows'],
     ),
     "two columns of that name": ({"a.csv": "time,PT2,PT2\n2024-01-01,1,2\n"}, {}, ['has 2 columns named "PT2"']),
     "all cells empty": ({"a.csv": "time,PT2\n2024-01-01 00:00,\n2024-01-01 00:15,NaN\n"}, {}, [

@@ -171,11 +171,11 @@ def test_the_kv_view_puts_a_valve_that_holds_set_on_its_line_and_a_stuck_one_at_
         band(expected_kpa=np.full(N, 390.0)),
     )
     lines = {line.get_label(): line for line in axes.lines}
-    assert lines["in the episode"].get_ydata()[-1] == pytest.approx(36.0)
+    assert lines["while it lasted"].get_ydata()[-1] == pytest.approx(36.0)
     before = lines["before"]
     np.testing.assert_allclose(before.get_xdata(), before.get_ydata())
-    assert lines["now, Kv 36 m3/h"].get_ydata()[0] == pytest.approx(36.0)
-    assert "fully open, Kv 190 m3/h, above this chart" in lines
+    assert lines["when raised, Kv 36"].get_ydata()[0] == pytest.approx(36.0)
+    assert "fully open, Kv 190, above this chart" in lines
 
 
 def test_the_spectrum_gives_a_sine_its_period_and_amplitude():
@@ -190,10 +190,11 @@ def test_the_spectrum_gives_a_sine_its_period_and_amplitude():
 def test_hunting_shows_wave_and_spectrum_with_the_shortest_period_the_log_can_show():
     wave = 390 + np.where(T >= BEGAN_S, 15 * np.sin(2 * np.pi * T / 1800), 0)
     told, (upper, lower) = proof(verdict("hunting"), readings(outlet_kpa=wave), band())
-    assert upper.get_title(loc="left") == "The strongest swing"
+    assert upper.get_title(loc="left").startswith("The strongest swing, ")
     labels = [line.get_label() for line in lower.lines]
-    assert "shortest seen, 10 min" in labels
-    assert "period 30 min" in labels
+    assert "shortest the log can show, 10 min" in labels
+    assert "when raised, 30 min" in labels
+    assert lower.get_xlabel() == "Period, minutes"
     assert "30 min" in told
 
 
@@ -213,7 +214,14 @@ def test_a_stuck_transmitter_has_its_run_marked():
 
 @pytest.mark.parametrize(
     ("values", "run"),
-    [([1.0, 2, 2, 2, 3], (1, 4)), ([np.nan, np.nan, 5, 5], (2, 4)), ([7.0], (0, 1)), ([], (0, 0))],
+    [
+        ([1.0, 2, 2, 2, 3], (1, 4)),
+        ([np.nan, np.nan, 5, 5], (2, 4)),
+        ([7.0], (0, 1)),
+        ([], (0, 0)),
+        ([np.nan], (0, 0)),
+        ([1.0, 2, np.nan, 2, 2, 3], (1, 5)),
+    ],  # a reading that is missing does not end the run
 )
 def test_the_longest_run_is_of_one_finite_value(values, run):
     assert _longest_run(np.array(values)) == run

@@ -9,7 +9,7 @@ from rich.console import Console
 from steadyhead.alerts.model import Alert, Cause, DataWindow, FieldCheck, Runner, utc
 from steadyhead.diagnosis.causes import applies, load_knowledge
 from steadyhead.report.table import alert_detail, alert_table, quiet_line, worst_first
-from steadyhead.report.words import magnitude_text, sure_text, time_text
+from steadyhead.report.words import magnitude_text, sizes, sure_text, time_text
 from steadyhead.types import CONDITIONS
 from steadyhead.units import UNIT_SYSTEMS
 
@@ -110,7 +110,7 @@ def test_nothing_is_said_by_colour_alone():
     coloured, plain = show(what, colour=True), show(what)
     assert "\x1b[" in coloured
     assert "\x1b[" not in plain
-    for words in ("high priority", "medium priority", "goes on", "over Fri 01 Mar 13:33"):
+    for words in ("high priority", "medium priority", "goes on", "ended Fri 01 Mar 13:33"):
         assert words in plain
 
 
@@ -134,7 +134,7 @@ def test_no_alerts_is_said_in_words():
     assert show(alert_table([], KNOWLEDGE, KPA, ZONES)).strip() == "No alerts."
     assert quiet_line(["b", "a"], []) == "Nothing to report: a, b."
     assert quiet_line(["mill_lane", "a"], [an_alert()]) == "Nothing to report: a."
-    assert quiet_line(["mill_lane"], [an_alert()]) == "Every station has an alert."
+    assert quiet_line(["mill_lane"], [an_alert()]) == "Every station scanned has an alert."
 
 
 def test_the_detail_prints_each_caution_once_before_the_checks_and_refers_to_it():
@@ -146,7 +146,7 @@ def test_the_detail_prints_each_caution_once_before_the_checks_and_refers_to_it(
     assert "Here: A quarter turn." in text
     assert "It could also be: set pressure was changed (10 %)." in words_of(text)
     assert "22 % The transmitter has moved" in text
-    assert "How large: departure 42 kPa low; departure 11 % low." in words_of(text)
+    assert "When raised: outlet 42 kPa low (11 % of set)." in words_of(text)
 
 
 def test_a_detail_with_nothing_but_the_condition_is_still_readable():
@@ -159,31 +159,55 @@ def test_a_detail_with_nothing_but_the_condition_is_still_readable():
         ended_at=utc(1_709_300_000),
     )
     text = words_of(show(alert_detail(bare, KNOWLEDGE, KPA, "UTC")))
-    assert "over Fri 01 Mar 13:33" in text
+    assert "ended Fri 01 Mar 13:33" in text
     assert "could also be" not in text
 
 
 @pytest.mark.parametrize(
     ("name", "value", "units", "words"),
     [
-        ("departure_kpa", -42.0, KPA, "departure 42 kPa low"),
-        ("departure_kpa", 42.0, PSI, "departure 6.1 psi high"),  # by hand: 42/6.894757
-        ("departure_share", -0.108, KPA, "departure 11 % low"),
-        ("step_kpa", 40.0, KPA, "step 40 kPa up"),
+        ("departure_kpa", -42.0, KPA, "outlet 42 kPa low"),
+        ("departure_kpa", 42.0, PSI, "outlet 6.1 psi high"),  # by hand: 42/6.894757
+        ("departure_share", -0.108, KPA, "outlet 11 % of set low"),
+        ("step_kpa", 40.0, KPA, "outlet stepped up by 40 kPa"),
+        ("differential_kpa", -12.0, KPA, "inlet 12 kPa below the outlet"),
         ("rate_kpa_per_day", -6.0, KPA, "rate -6 kPa a day"),
-        ("swing_kpa", 61.2, KPA, "swing 61 kPa"),
-        ("period_s", 145.0, KPA, "period 2.42 min"),
-        ("way_share", 0.31, KPA, "way 31 %"),
-        ("way_share", 0.084, KPA, "way 8.4 %"),
-        ("kv_m3h", 61.0, KPA, "Kv 61 m3/h"),
+        ("swing_kpa", 61.2, KPA, "outlet swings 61 kPa peak to peak"),
+        ("period_s", 145.0, KPA, "a swing every 2.4 min"),
+        ("way_share", 0.31, KPA, "31 % of the way from lock-up to inlet pressure"),
+        ("way_share", 0.084, KPA, "8.4 % of the way from lock-up to inlet pressure"),
+        ("kv_m3h", 61.0, KPA, "Kv 61"),
         ("kv_m3h", 61.0, PSI, "Cv 70.5"),  # by hand: 61 * 1.15609923
-        ("flow_over_lps", 8.0, PSI, "flow over 127 gpm"),  # by hand: 8/0.0630901964
-        ("distance_ratio", 3.24, KPA, "distance 3.2 times"),
+        ("flow_over_lps", 8.0, PSI, "127 gpm more flow than usual at that hour"),  # by hand: 8/0.0630901964
+        ("distance_ratio", 3.24, KPA, "unlike any hour learned, 3.2 times the limit"),
         ("count", 3.0, KPA, "count 3"),
     ],
 )
 def test_magnitudes_are_said_with_their_unit(name, value, units, words):
     assert magnitude_text(name, value, units) == words
+
+
+def test_a_pressure_and_its_share_of_set_are_said_as_one():
+    said = sizes({"departure_kpa": -42.0, "departure_share": -0.108, "period_s": 145.0}, KPA)
+    assert said == ["outlet 42 kPa low (11 % of set)", "a swing every 2.4 min"]
+    # of creep the share comes first and is of another whole: both are said
+    said = sizes({"way_share": 0.058, "rise_kpa": 18.6}, KPA)
+    assert said == ["5.8 % of the way from lock-up to inlet pressure", "outlet 19 kPa above lock-up"]
+    assert sizes({"departure_share": 0.02}, KPA) == ["outlet 2.0 % of set high"]
+
+
+def test_the_hour_that_comes_twice_says_which_pass_is_meant():
+    # by hand: London goes back at 01:00Z on 27 October 2024
+    assert time_text(utc(1_729_987_800), "Europe/London") == "Sun 27 Oct 01:10 BST"
+    assert time_text(utc(1_729_991_400), "Europe/London") == "Sun 27 Oct 01:10 GMT"
+    assert time_text(utc(1_729_995_000), "Europe/London", with_year=True) == "Sun 27 Oct 2024 02:10"
+
+
+def test_what_no_cause_accounts_for_is_shown_too():
+    text = words_of(show(alert_detail(an_alert(), KNOWLEDGE, KPA)))
+    assert "22 % The transmitter has moved 78 % Something else" in text
+    whole = an_alert(likely_causes=(Cause("one", "The only one", 1.0),))
+    assert "Something else" not in show(alert_detail(whole, KNOWLEDGE, KPA))
 
 
 @pytest.mark.parametrize(
