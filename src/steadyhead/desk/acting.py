@@ -128,9 +128,10 @@ def out_of_service(office: Office, station: str, who: str, why: str, until_s: in
 def return_to_service(office: Office, station: str, who: str, why: str) -> None:
     """Put a station back in service; what holds at it calls again."""
     why = words(why, "the reason", is_needed=False)
-    _known(office, station, None, None)
     with office.writing() as book:
         row = book.session.get(StationRow, station)
+        if row is None:  # one that has a row may return even if the registry has forgotten it
+            _known(office, station, None, None)
         if row is None or not row.is_out:
             raise DeskError(f"{station} is in service already")
         _return(book, row, who, why)

@@ -53,10 +53,7 @@ class Office:
     def writing(self) -> Iterator[Book]:
         """A transaction in which alerts may change; one at a time, so that ``change_no`` grows in order."""
         with self.database.session() as session:
-            counter = session.get(CounterRow, COUNTER, with_for_update=True)
-            if counter is None:
-                counter = CounterRow(name=COUNTER, value=0)
-                session.add(counter)
+            counter = session.get_one(CounterRow, COUNTER, with_for_update=True)
             book = Book(session, self, int(self.clock()), counter)
             yield book
             session.flush()

@@ -1,8 +1,8 @@
 """The alert desk: the one place through which alerts change.
 
-Each method that writes is one transaction: the change, its audit, what the hooks add, or nothing. Others
-are told through ``news`` after it is committed. Methods raise DeskError or NotFoundError, in words for a page, and
-DatabaseError if the database is gone or locked.
+Each method that writes is one transaction: the change, its audit, what the hooks add, or nothing. Others are
+told through ``news`` after it is committed. Methods raise DeskError or NotFoundError, in words for a page,
+and DatabaseError if the database is gone or locked.
 """
 
 from __future__ import annotations

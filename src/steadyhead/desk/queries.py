@@ -101,8 +101,7 @@ def counts(session: Session) -> Counts:
 
 def newest_change(session: Session) -> int:
     """Number of the last change of any alert; 0 before the first."""
-    counter = session.get(CounterRow, COUNTER)
-    return 0 if counter is None else counter.value
+    return session.get_one(CounterRow, COUNTER).value
 
 
 def suppressions(session: Session, *, all_of_them: bool) -> list[SuppressionView]:

@@ -111,11 +111,15 @@ def open_database(url: str) -> Database:
     parsed = _parsed(url)
     where = parsed.render_as_string(hide_password=True)
     path = _file(parsed) if parsed.get_backend_name() == "sqlite" else None
+    engine = _sqlite(parsed, path) if path is not None else _postgres(parsed)
     try:
-        engine = _sqlite(parsed, path) if path is not None else _postgres(parsed)
         upgrade(engine.execution_options(steadyhead_begin="BEGIN IMMEDIATE"), where)
     except sa.SQLAlchemyError as exc:
+        engine.dispose()
         raise explain(exc, where) or DatabaseError(f"{where}: {_first_line(exc)}") from exc
+    except BaseException:
+        engine.dispose()
+        raise
     return Database(engine, path)
 
 

@@ -242,6 +242,7 @@ def upgrade() -> None:
         sa.PrimaryKeyConstraint("id", name=op.f("pk_proofs")),
     )
     op.create_index("ix_proofs_finding_id", "proofs", ["finding_id"], unique=False)
+    op.execute("INSERT INTO counters (name, value) VALUES ('change', 0)")
     _keep_audit()
 
 
