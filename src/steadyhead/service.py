@@ -36,7 +36,9 @@ def known(station: Station, settings: Settings) -> Known:
         on_change=station.reporting == "on_change",
         nominal_kpa=station.set_pressure.nominal_kpa,
         schedule_kpa=schedule,
+        trusted=station.set_pressure.trusted,
         rated_kv_m3h=station.valve.rated_kv_m3h,
+        min_differential_kpa=station.valve.min_differential_kpa,
         cutoff_lps=station.meter_cutoff_lps,
         false_alerts_per_year=settings.false_alerts_per_station_year,
     )

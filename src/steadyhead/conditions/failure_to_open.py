@@ -14,6 +14,7 @@ from steadyhead.conditions.drift import is_step, sags_with_demand
 from steadyhead.conditions.set_changed import EMPTY_SHARE, is_pinched
 
 DEEP_SHARE = 0.08  # a drift is named long before it gets there
+WATCHED_S = 6 * 3600.0
 SEEN = 5  # ticks since a step before its opening is called fixed
 FAR_SHARE = 0.10  # hardly anybody turns a screw that far in one go
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
@@ -37,6 +38,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             below_reach = s.kv < 0.97 * lim.kv_reached
             with_demand = s.is_regulating == 0 and sags_with_demand(s) and not is_step(s, s.departure)
             deep = s.departure < -DEEP_SHARE and not is_step(s, s.departure)
+            # where watching began in the middle of it, nobody knows how it came about
+            deep = deep and (s.is_regulating == 0 or s.drift_age_s > WATCHED_S)
             sure = s.w_n >= SEEN or s.departure < -FAR_SHARE or not is_step(s, s.departure)
             fixed = s.is_fixed > 0 and sure
             claim = below_reach and (fixed or with_demand or deep or is_pinched(s, lim))

@@ -106,4 +106,5 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)
     if claim:
         own.kind = kind
-    return own.held_s / wait(s.tick_s, 180.0, 1.0)
+    # counted periods have lasted by themselves; scatter has to be watched a little
+    return own.held_s / wait(s.tick_s, 60.0 if own.kind == 1.0 else 180.0, 1.0)

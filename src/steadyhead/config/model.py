@@ -108,10 +108,21 @@ class ScheduleStep(Part):
 
 
 class SetPressure(Part):
-    """The wanted outlet pressure: one figure, a weekly schedule, or unknown (then it is learned)."""
+    """The wanted outlet pressure: one figure, a weekly schedule, or unknown (then it is learned).
+
+    trusted : the station is judged from it even where it held another pressure while it was learned
+    """
 
     nominal_kpa: Kpa | None = None
     schedule: tuple[ScheduleStep, ...] = ()
+    trusted: bool = False
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> SetPressure:
+        if self.trusted and self.nominal_kpa is None and not self.schedule:
+            text = "is true, but there is no nominal_kpa or schedule to trust; add one, or remove it"
+            raise ModelError([(("trusted",), text)])
+        return self
 
 
 class LearnSpan(Part):

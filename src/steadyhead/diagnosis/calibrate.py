@@ -15,7 +15,9 @@ from steadyhead.engine import Change
 from steadyhead.profile.model import Profile
 
 PRIOR_RIGHT = 0.8  # what is believed of a name that was never counted
-PRIOR_WEIGHT = 3.0  # alerts that this belief counts for
+PRIOR_WEIGHT = (
+    10.0  # alerts that this belief counts for; thresholds were chosen on the counted cases, which flatters
+)
 
 
 @cache

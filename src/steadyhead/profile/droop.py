@@ -7,11 +7,12 @@ import statsmodels.api as sm
 
 from steadyhead.profile.model import Droop
 from steadyhead.profile.setpoint import group_quantile
-from steadyhead.profile.span import Span, block_means
+from steadyhead.profile.span import Span, block_means, thinned
 from steadyhead.types import BoolArray, FloatArray
 
 BINS = 14
 LEAST_PER_BIN = 20
+CURVE_POINTS = 60_000
 MOST_INLET_RATIO = 0.15  # a regulating valve passes on a few percent of an inlet change at most
 
 
@@ -20,17 +21,17 @@ def learn_droop(
 ) -> Droop:
     """Droop line and curve; flat where there is no meter."""
     residual = np.where(regulating, span.outlet_kpa - set_now, np.nan)
-    inlet_ref = float(np.nanmedian(span.inlet_kpa)) if has_inlet else 0.0
+    inlet_ref = float(np.nanmedian(thinned(span.inlet_kpa))) if has_inlet else 0.0
     slope, inlet_ratio = _robust_line(span, residual, inlet_ref, has_inlet, has_flow)
     if not has_flow:
         return Droop((), (), 0.0, inlet_ratio, inlet_ref)
+    rows = np.flatnonzero(np.isfinite(residual) & np.isfinite(span.flow_lps))
+    rows = rows[:: max(1, len(rows) // CURVE_POINTS)]
+    flow, offset = span.flow_lps[rows], residual[rows]
     if has_inlet:
-        residual = residual - inlet_ratio * np.where(
-            np.isnan(span.inlet_kpa), 0.0, span.inlet_kpa - inlet_ref
-        )
-    flow = span.flow_lps
-    good = regulating & np.isfinite(flow) & np.isfinite(residual)
-    knots, offsets = _curve(flow[good], residual[good])
+        inlet = span.inlet_kpa[rows]
+        offset = offset - inlet_ratio * np.where(np.isnan(inlet), 0.0, inlet - inlet_ref)
+    knots, offsets = _curve(flow, offset)
     return Droop(knots, offsets, slope, inlet_ratio, inlet_ref)
 
 
@@ -38,7 +39,7 @@ def _robust_line(
     span: Span, residual: FloatArray, inlet_ref: float, has_inlet: bool, has_flow: bool
 ) -> tuple[float, float]:
     """Slope over flow and share of the inlet passed on, by robust regression on means of about 30 min."""
-    size = max(1, 1800 // span.ticks.tick_s)
+    size = max(1, 1800 // span.tick_s)
     y = block_means(residual, size)
     columns = []
     if has_flow:
@@ -65,8 +66,6 @@ def _curve(flow: FloatArray, residual: FloatArray) -> tuple[tuple[float, ...], t
         return (float(np.median(flow)),) if len(flow) else (0.0,), (float(np.median(residual)),) if len(
             residual
         ) else (0.0,)
-    step = max(1, len(flow) // 60_000)
-    flow, residual = flow[::step], residual[::step]
     bins = int(min(BINS, len(flow) // LEAST_PER_BIN))
     edges = np.quantile(flow, np.linspace(0, 1, bins + 1))
     group = np.clip(np.searchsorted(edges, flow, side="right") - 1, 0, bins - 1)

@@ -6,48 +6,99 @@ from functools import lru_cache
 
 import numpy as np
 import pandas as pd
+from numba import njit
+from numpy.typing import NDArray
 
 from steadyhead.profile.model import Profile
-from steadyhead.readings.ticks import Ticks, times_s
+from steadyhead.readings.ticks import Ticks
 from steadyhead.types import FloatArray, IntArray
 
 QUARTERS = 672  # quarter hours of a week, Monday 00:00 local first
+THURSDAY = 3 * 96  # 1970-01-01 was one
 
 
-def week_quarter(time_s: FloatArray, time_zone: str) -> tuple[IntArray, FloatArray]:
-    """Quarter hour of the local week and local hour of the day.
+def week_quarter(start_s: int, tick_s: int, n: int, time_zone: str) -> NDArray[np.int16]:
+    """Quarter hour of the local week of each of ``n`` ticks from ``start_s`` (seconds since 1970 UTC) on."""
+    quarter = np.empty(n, dtype=np.int16)
+    if n:
+        starts, offsets = _offsets(start_s // 86400, (start_s + n * tick_s) // 86400, time_zone)
+        _quarters(start_s, tick_s, starts, offsets, quarter)
+    return quarter
 
-    time_s : shape (n,), seconds since 1970-01-01 UTC, ascending. Returns arrays of the same shape.
-    """
-    if not len(time_s):
-        return np.empty(0, dtype=np.int64), np.empty(0)
-    starts, offsets = _offsets(int(time_s[0]) // 86400, int(time_s[-1]) // 86400, time_zone)
-    local = time_s + offsets[np.searchsorted(starts, time_s, side="right") - 1]
-    # 1970-01-01 was a Thursday
-    quarter = ((local // 900) + 3 * 96).astype(np.int64) % QUARTERS
-    return quarter, (local % 86400) / 3600.0
+
+@njit(cache=True)
+def _quarter_of(local_s):  # type: ignore[no-untyped-def]
+    return (local_s // 900 + THURSDAY) % QUARTERS
+
+
+@njit(cache=True)
+def _quarters(start_s, tick_s, starts, offsets, quarter):  # type: ignore[no-untyped-def]
+    j = 0
+    for k in range(quarter.shape[0]):
+        time_s = start_s + k * tick_s
+        while j + 1 < starts.shape[0] and time_s >= starts[j + 1]:
+            j += 1
+        quarter[k] = _quarter_of(time_s + offsets[j])
 
 
 @lru_cache(maxsize=256)
 def _offsets(first_day: int, last_day: int, time_zone: str) -> tuple[IntArray, IntArray]:
     """Times at which the zone's offset changes within the days, and the offsets from then on [s]."""
-    hours = np.arange((first_day - 1) * 24, (last_day + 2) * 24, dtype=np.int64) * 3600
-    utc = pd.to_datetime(hours, unit="s", utc=True)
+    # zones change on the half hour too
+    times = np.arange((first_day - 1) * 96, (last_day + 2) * 96, dtype=np.int64) * 900
+    utc = pd.to_datetime(times, unit="s", utc=True)
     local = utc.tz_convert(time_zone).tz_localize(None)
     offset = (local - utc.tz_localize(None)).total_seconds().to_numpy().astype(np.int64)
     change = np.flatnonzero(np.diff(offset)) + 1
     keep = np.concatenate([[0], change])
-    return hours[keep], offset[keep]
+    return times[keep], offset[keep]
 
 
-def droop_kpa(profile: Profile, flow_lps: FloatArray) -> FloatArray:
-    """Learned outlet minus set at each flow, shape as given [kPa]; NaN flow gives NaN."""
-    knots = np.asarray(profile.droop.flow_lps)
-    if not len(knots):
-        return np.zeros_like(flow_lps)
-    offset = np.interp(flow_lps, knots, profile.droop.offset_kpa)
-    beyond = np.maximum(flow_lps - knots[-1], 0.0)
-    return offset + profile.droop.slope_kpa_per_lps * np.where(np.isnan(beyond), np.nan, beyond)
+@njit(cache=True)
+def _droop_kpa(flow_lps, knots_lps, offset_kpa, slope):  # type: ignore[no-untyped-def]
+    """Learned outlet minus set at a flow: lines between knots, the robust slope beyond the last."""
+    last = knots_lps.shape[0] - 1
+    if last < 0:
+        return 0.0
+    if flow_lps <= knots_lps[0] and last > 0:
+        return offset_kpa[0]
+    if flow_lps >= knots_lps[last]:
+        return offset_kpa[last] + slope * (flow_lps - knots_lps[last])
+    for j in range(last):
+        if flow_lps < knots_lps[j + 1]:
+            rise = (offset_kpa[j + 1] - offset_kpa[j]) / (knots_lps[j + 1] - knots_lps[j])
+            return rise * (flow_lps - knots_lps[j]) + offset_kpa[j]
+    return flow_lps if np.isnan(flow_lps) else offset_kpa[0]
+
+
+@njit(cache=True)
+def _around(  # type: ignore[no-untyped-def]
+    table, start_s, tick_s, starts, offsets, week, slots_kpa, is_commanded, command_offset_kpa,
+    has_flow, knots_lps, offset_kpa, slope, has_inlet, inlet_ratio, inlet_kpa, out,
+):  # fmt: skip
+    j = 0
+    for k in range(table.shape[0]):
+        time_s = start_s + k * tick_s
+        while j + 1 < starts.shape[0] and time_s >= starts[j + 1]:
+            j += 1
+        local_s = time_s + offsets[j]
+        quarter = _quarter_of(local_s)
+        hour = quarter // 4
+        usual = week[0, hour]
+        t = table[k]
+        flow = usual if has_flow and np.isnan(t.flow_lps) else t.flow_lps
+        set_now = slots_kpa[quarter % slots_kpa.shape[0]]
+        if is_commanded:
+            set_now = t.command_kpa + command_offset_kpa
+        expected = set_now + _droop_kpa(flow, knots_lps, offset_kpa, slope)
+        if has_inlet and not np.isnan(t.inlet_kpa):
+            expected += inlet_ratio * (t.inlet_kpa - inlet_kpa)
+        out[k, 0] = expected
+        out[k, 1] = set_now
+        out[k, 2] = usual
+        out[k, 3] = week[1, hour]
+        out[k, 4] = week[2, hour]
+        out[k, 5] = (local_s % 86400) / 3600.0
 
 
 def around(profile: Profile, ticks: Ticks) -> FloatArray:
@@ -56,29 +107,20 @@ def around(profile: Profile, ticks: Ticks) -> FloatArray:
     Columns: outlet [kPa], set pressure now [kPa], usual flow and high flow at this hour [L/s], share of shut
     ticks at this hour, local hour of the day.
     """
-    table = ticks.table
-    quarter, hour = week_quarter(times_s(ticks), profile.time_zone)
-    result = np.empty((len(table), 6))
-    rhythm = profile.rhythm
-    usual = np.asarray(rhythm.usual_lps)[quarter // 4]
-    result[:, 2] = usual
-    result[:, 3] = np.asarray(rhythm.high_lps)[quarter // 4]
-    result[:, 4] = np.asarray(rhythm.zero_share)[quarter // 4]
-    result[:, 5] = hour
-    if profile.set_pressure.source == "commanded":
-        set_now = table["command_kpa"] + profile.set_pressure.command_offset_kpa
-    elif profile.set_pressure.slots_kpa:
-        set_now = np.asarray(profile.set_pressure.slots_kpa)[quarter]
-    else:
-        set_now = np.full(len(table), profile.set_pressure.typical_kpa)
-    result[:, 1] = set_now
-    flow = table["flow_lps"]
-    if profile.has_flow:
-        flow = np.where(np.isnan(flow), usual, flow)
-    result[:, 0] = set_now + droop_kpa(profile, flow)
-    inlet = table["inlet_kpa"]
-    if profile.has_inlet:
-        result[:, 0] += profile.droop.inlet_ratio * np.where(
-            np.isnan(inlet), 0.0, inlet - profile.droop.inlet_kpa
-        )
+    n = len(ticks)
+    result = np.empty((n, 6))
+    if not n:
+        return result
+    first_s, length_s = ticks.start_s, ticks.tick_s
+    starts, offsets = _offsets(first_s // 86400, (first_s + n * length_s) // 86400, profile.time_zone)
+    rhythm, pressure, droop = profile.rhythm, profile.set_pressure, profile.droop
+    knots_lps, offset_kpa = np.array((droop.flow_lps, droop.offset_kpa), dtype=np.float64)
+    _around(
+        ticks.table, first_s, length_s, starts, offsets,
+        np.array((rhythm.usual_lps, rhythm.high_lps, rhythm.zero_share)),
+        np.array(pressure.slots_kpa or (pressure.typical_kpa,)),
+        pressure.source == "commanded", pressure.command_offset_kpa,
+        profile.has_flow, knots_lps, offset_kpa, droop.slope_kpa_per_lps,
+        profile.has_inlet, droop.inlet_ratio, droop.inlet_kpa, result,
+    )  # fmt: skip
     return result

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from steadyhead.profile.model import LockUp
-from steadyhead.profile.span import Span
+from steadyhead.profile.span import Span, thinned
 from steadyhead.types import BoolArray, FloatArray
 
 LEAST_CLOSED_S = 1200.0
@@ -16,7 +16,7 @@ CUTOFF_RATIO = 0.015  # of the 95 % flow, where the meter's own cut-off is not d
 def cutoff(span: Span, declared_lps: float | None) -> float:
     """Flow at or below which the station counts as shut [L/s]."""
     flow = span.flow_lps[span.keep & np.isfinite(span.flow_lps)]
-    high = float(np.quantile(flow, 0.95)) if len(flow) else 0.0
+    high = float(np.quantile(thinned(flow), 0.95)) if len(flow) else 0.0
     return max(declared_lps or 0.0, CUTOFF_RATIO * high)
 
 
@@ -25,29 +25,40 @@ def learn_lock_up(
 ) -> LockUp:
     """Lock-up level and rise from closed periods of 20 min or more."""
     edges = np.flatnonzero(np.diff(np.concatenate([[0], shut.astype(np.int8), [0]])))
-    levels, rises, ways = [], [], []
-    for first, last in zip(edges[::2], edges[1::2], strict=True):
-        if (last - first) * span.ticks.tick_s < LEAST_CLOSED_S:
-            continue
-        outlet = span.outlet_kpa[first:last]
-        levels.append(float(np.nanmedian(outlet)))
-        rises.append(float(np.nanmedian(outlet - set_now[first:last])))
-        ways.append((first, last))
-    if not levels:
+    least = LEAST_CLOSED_S / span.tick_s
+    closed = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= least]
+    if not closed:
         return LockUp(0, 0.0, 0.0, 0.0, cutoff_lps)
     # where closed nights differ much, the lower ones are the tight ones
-    lock_up = float(np.quantile(levels, 0.4))
-    rise = float(np.quantile(rises, 0.4))
+    levels = [_quantile(span.outlet_kpa[a:b], 0.5) for a, b in closed]
+    rise = float(np.quantile([_quantile(span.outlet_kpa[a:b] - set_now[a:b], 0.5) for a, b in closed], 0.4))
     way_high = 0.0
     if has_inlet:
-        highest = []
-        for first, last in ways:
-            locked = set_now[first:last] + rise
-            room = span.inlet_kpa[first:last] - locked
-            share = np.where(
-                room > 1.0, (span.outlet_kpa[first:last] - locked) / np.maximum(room, 1.0), np.nan
-            )
-            if np.isfinite(share).any():
-                highest.append(float(np.nanquantile(share, 0.95)))
-        way_high = float(np.quantile(highest, 0.9)) if highest else 0.0
-    return LockUp(len(levels), lock_up, rise, float(np.clip(way_high, 0.0, MOST_HEALTHY_WAY)), cutoff_lps)
+        highest = np.array([_quantile(_way(span, a, b, set_now[a:b] + rise), 0.95) for a, b in closed])
+        highest = highest[np.isfinite(highest)]
+        way_high = float(np.quantile(highest, 0.9)) if len(highest) else 0.0
+    return LockUp(
+        closed_nights=len(closed),
+        lock_up_kpa=float(np.quantile(levels, 0.4)),
+        rise_kpa=rise,
+        way_high=float(np.clip(way_high, 0.0, MOST_HEALTHY_WAY)),
+        cutoff_lps=cutoff_lps,
+    )
+
+
+def _way(span: Span, first: int, last: int, locked_kpa: FloatArray) -> FloatArray:
+    """Share of the way from lock-up to the inlet, where there is room for one."""
+    room = span.inlet_kpa[first:last] - locked_kpa
+    rise = span.outlet_kpa[first:last] - locked_kpa
+    there = room > 1.0
+    return rise[there] / room[there]
+
+
+def _quantile(values: FloatArray, q: float) -> float:
+    """Quantile of what is not NaN, NaN if nothing is; numpy's own costs more than it does on a night."""
+    kept = np.sort(values)
+    last = len(kept) - 1 - int(np.isnan(kept).sum())
+    if last < 0:
+        return float("nan")
+    at = int(q * last)
+    return float(kept[at] + (q * last - at) * (kept[min(at + 1, last)] - kept[at]))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 from dataclasses import asdict, dataclass, fields, is_dataclass
+from functools import cache
 from typing import Any, get_type_hints
 
 from steadyhead.errors import ProfileError
@@ -15,16 +16,20 @@ FORMAT = 1
 class SetPressure:
     """What the pilot holds.
 
-    typical_kpa : median over the span, at usual flow
+    typical_kpa : what is expected at usual flow: the median over the span, unless ``held_kpa`` says otherwise
     source : "learned", "schedule learned", "schedule declared", "commanded"
     slots_kpa : 672 quarter hours of the local week from Monday 00:00, or empty where the set is constant
     command_offset_kpa : outlet minus commanded set, where a command is logged
+    registry_kpa, held_kpa : what the registry says and what the span held, where they contradict each other;
+        ``typical_kpa`` is the registry's where that is trusted, else what was held
     """
 
     typical_kpa: float
     source: str
     slots_kpa: tuple[float, ...] = ()
     command_offset_kpa: float = 0.0
+    registry_kpa: float | None = None
+    held_kpa: float | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -48,17 +53,14 @@ class Scatter:
     """How far a healthy tick strays from what is expected of it.
 
     tick_kpa : robust standard deviation of one tick; hour_kpa : of an hour's mean
-    phi : lag-1 autocorrelation of ticks; move_kpa : usual fast movement (median); move_high_kpa : its 99 %
-    flow_noise_ratio : robust tick-to-tick scatter of ln(flow)
+    move_kpa : usual fast movement (median); move_high_kpa : its 99 %
     still_limit_s : longest run of identical values met
     """
 
     tick_kpa: float
     hour_kpa: float
-    phi: float
     move_kpa: float
     move_high_kpa: float
-    flow_noise_ratio: float
     still_limit_s: float
 
 
@@ -207,18 +209,24 @@ def _rounded(value: Any) -> Any:
     return value
 
 
+_hints = cache(get_type_hints)  # they are evaluated anew at each call, which thousands of profiles notice
+
+
 def _build(kind: Any, data: Any) -> Any:
-    hints = get_type_hints(kind)
-    return kind(**{f.name: _convert(hints[f.name], data[f.name]) for f in fields(kind)})
+    hints = _hints(kind)
+    # what older profiles do not have yet takes its default
+    return kind(**{f.name: _convert(hints[f.name], data[f.name]) for f in fields(kind) if f.name in data})
 
 
 def _convert(hint: Any, value: Any) -> Any:
+    if isinstance(value, float | str):  # nearly all there is
+        return value
     if is_dataclass(hint):
         return _build(hint, value)
     if hint == Novelty | None:
         return None if value is None else _build(Novelty, value)
     if isinstance(value, list):
         return tuple(_convert(Any, v) for v in value)
-    if hint is float and isinstance(value, int):
+    if hint in (float, float | None) and isinstance(value, int):
         return float(value)
     return value

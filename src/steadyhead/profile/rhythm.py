@@ -19,11 +19,11 @@ def learn_rhythm(span: Span, cutoff_lps: float) -> Rhythm:
     if not good.any():
         zero = (0.0,) * HOURS
         return Rhythm(zero, zero, zero, 0.0, 0.0, 0.0)
-    size = max(1, 600 // span.ticks.tick_s)
+    size = max(1, 600 // span.tick_s)
     coarse = block_means(flow, size)
     hour = span.quarter[: len(coarse) * size : size] // 4
     fine = np.isfinite(coarse)
-    if fine.sum() * size * span.ticks.tick_s < LEAST_WEEKS_S:
+    if fine.sum() * size * span.tick_s < LEAST_WEEKS_S:
         hour = hour % 24  # too short to tell a Saturday from a Monday
     usual = _by_hour(coarse[fine], hour[fine], 0.5)
     high = _by_hour(coarse[fine], hour[fine], 0.98)

@@ -1,59 +1,111 @@
-"""The learning span as plain columns, with what must not be learned masked out."""
+"""The learning span as plain columns, with what must not be learned masked out.
+
+The readings are condensed block by block, and only what learning needs of the whole span is kept; whole ticks
+stay of its latest quarter year alone.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+from numpy.typing import NDArray
 
 from steadyhead.profile.expect import week_quarter
-from steadyhead.profile.known import Known
-from steadyhead.readings.ticks import Ticks, times_s
-from steadyhead.types import BoolArray, FloatArray, IntArray
+from steadyhead.readings.frame import Readings
+from steadyhead.readings.ticks import Ticks, condense, new_memory, tick_s
+from steadyhead.types import BoolArray, FloatArray
+
+CALIBRATE_S = 90 * 86400  # scatter, thresholds and novelty come from the latest quarter of a long span
+LEAST_TICKS = 100
+LEAST_DROP = 0.03  # of set, inlet over outlet
+BLOCK_TICKS = 8192  # a block's ticks stay in cache
+Parts = list[tuple[float, float]]
+"""Stretches of time, seconds since 1970-01-01 UTC, from and to."""
+COLUMNS = ("outlet_kpa", "inlet_kpa", "flow_lps", "command_kpa")
 
 
 @dataclass(frozen=True, slots=True)
 class Span:
     """Ticks of the learning span.
 
+    start_s, tick_s : as of ``Ticks``
     outlet_kpa, inlet_kpa, flow_lps, command_kpa : shape (n_ticks,), NaN where missing
-    keep : ticks that may be learned from; quarter : quarter hour of the local week; hour : local hour
+    keep : ticks that may be learned from; quarter : quarter hour of the local week
+    recent : whole ticks of the latest ``CALIBRATE_S``
     """
 
-    ticks: Ticks
+    start_s: int
+    tick_s: int
+    outlet_kpa: FloatArray
+    inlet_kpa: FloatArray
+    flow_lps: FloatArray
+    command_kpa: FloatArray
     keep: BoolArray
-    quarter: IntArray
-    hour: FloatArray
+    quarter: NDArray[np.int16]
+    recent: Ticks
 
-    @property
-    def outlet_kpa(self) -> FloatArray:
-        """Outlet pressure."""
-        return np.asarray(self.ticks.table["outlet_kpa"])
+    def __len__(self) -> int:
+        return int(self.outlet_kpa.shape[0])
 
-    @property
-    def inlet_kpa(self) -> FloatArray:
-        """Inlet pressure."""
-        return np.asarray(self.ticks.table["inlet_kpa"])
-
-    @property
-    def flow_lps(self) -> FloatArray:
-        """Flow."""
-        return np.asarray(self.ticks.table["flow_lps"])
-
-    @property
-    def command_kpa(self) -> FloatArray:
-        """Commanded set pressure."""
-        return np.asarray(self.ticks.table["command_kpa"])
+    def without(self, parts: Parts) -> Span:
+        """The span with ``parts`` masked, both ends included."""
+        keep = ~np.isnan(self.outlet_kpa)
+        for from_s, to_s in parts:
+            first = max(0, int(np.ceil((from_s - self.start_s) / self.tick_s)))
+            last = int(np.floor((to_s - self.start_s) / self.tick_s))
+            keep[first : max(last + 1, first)] = False
+        return replace(self, keep=keep)
 
 
-def span(ticks: Ticks, known: Known, left_out: list[tuple[float, float]]) -> Span:
-    """Span of all ticks; those within ``left_out`` (seconds since 1970, from and to) are masked."""
-    time = times_s(ticks)
-    keep = ~np.isnan(ticks.table["outlet_kpa"])
-    for from_s, to_s in left_out:
-        keep &= ~((time >= from_s) & (time <= to_s))
-    quarter, hour = week_quarter(time, known.time_zone)
-    return Span(ticks=ticks, keep=keep, quarter=quarter, hour=hour)
+def gather(readings: Readings, time_zone: str, arm_kpa: float, spike_kpa: float) -> Span:
+    """Span of all readings; ``arm_kpa`` and ``spike_kpa`` as for ``condense``."""
+    length = tick_s(readings.step_s)
+    per_tick = length // readings.step_s
+    n = len(readings) // per_tick
+    n_early = max(0, n - CALIBRATE_S // length)
+    columns = {name: np.empty(n) for name in COLUMNS if name != "command_kpa"}
+    # most stations have no command, and a column of nothing need not take room
+    commanded = not np.isnan(readings.command_kpa).all()
+    columns["command_kpa"] = np.empty(n) if commanded else np.broadcast_to(np.nan, n)
+    memory = new_memory()
+
+    def take(first: int, last: int) -> Ticks:
+        ticks = condense(readings.rows(first * per_tick, last * per_tick), memory, arm_kpa, spike_kpa)
+        for name, column in columns.items():
+            if column.flags.writeable:
+                column[first:last] = ticks.table[name]
+        return ticks
+
+    for first in range(0, n_early, BLOCK_TICKS):
+        take(first, min(first + BLOCK_TICKS, n_early))
+    recent = take(n_early, n)
+    start_s = readings.start_s + (per_tick - 1) * readings.step_s
+    quarter = week_quarter(start_s, length, n, time_zone)
+    keep = ~np.isnan(columns["outlet_kpa"])
+    return Span(start_s, length, **columns, keep=keep, quarter=quarter, recent=recent)
+
+
+def cut_out(part: tuple[float, float], spared: Parts) -> Parts:
+    """What is left of a stretch of time without ``spared``, which do not overlap."""
+    left, begin = [], part[0]
+    for from_s, to_s in sorted(spared):
+        if to_s <= begin or from_s >= part[1]:
+            continue
+        left.append((begin, from_s))
+        begin = to_s
+    left.append((begin, part[1]))
+    return [(a, b) for a, b in left if b > a]
+
+
+def regulating_ticks(
+    span: Span, has_inlet: bool, has_flow: bool, cutoff_lps: float, rough_kpa: float
+) -> BoolArray:
+    """Ticks with flow and with an inlet well above the outlet; all of them where there are next to none."""
+    regulating = span.keep & (span.flow_lps > cutoff_lps) if has_flow else span.keep
+    if has_inlet:
+        regulating = regulating & ~(span.inlet_kpa < span.outlet_kpa + LEAST_DROP * rough_kpa)
+    return regulating if regulating.sum() >= LEAST_TICKS else span.keep
 
 
 def robust_spread(values: FloatArray) -> float:
@@ -67,8 +119,9 @@ def block_means(values: FloatArray, size: int) -> FloatArray:
     """Means of whole blocks of ``size`` rows, NaN rows ignored, NaN for an empty block."""
     n = len(values) // size
     cut = values[: n * size].reshape(n, size)
-    count = (~np.isnan(cut)).sum(axis=1)
-    total = np.nansum(cut, axis=1)
+    missing = np.isnan(cut)
+    count = size - missing.sum(axis=1)
+    total = np.where(missing, 0.0, cut).sum(axis=1)
     return np.where(count > 0, total / np.maximum(count, 1), np.nan)
 
 

@@ -371,12 +371,6 @@ def condense(readings: Readings, memory: NDArray[Any], arm_kpa: float, spike_kpa
     return Ticks(start_s=start_s, tick_s=length, table=table)
 
 
-def latest(ticks: Ticks, span_s: int) -> Ticks:
-    """The last ``span_s`` seconds of the ticks, or all of them, as a view."""
-    skip = max(0, len(ticks) - span_s // ticks.tick_s)
-    return Ticks(ticks.start_s + skip * ticks.tick_s, ticks.tick_s, ticks.table[skip:])
-
-
 def times_s(ticks: Ticks) -> FloatArray:
     """Time of each tick's last sample, shape (n_ticks,), seconds since 1970-01-01 UTC."""
     return ticks.start_s + ticks.tick_s * np.arange(len(ticks), dtype=np.float64)

@@ -1,5 +1,6 @@
 """What people do with an alert. Each form ends in a redirect to the page it came from, so that reloading
-sends nothing twice."""
+sends nothing twice.
+"""
 
 from __future__ import annotations
 
@@ -12,11 +13,12 @@ from starlette.responses import RedirectResponse, Response
 from steadyhead.access.actor import Act, Actor
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import require
+from steadyhead.api.proving import prove
+from steadyhead.api.redirects import safe_next
 from steadyhead.desk.views import NewFinding
 from steadyhead.errors import DeskError
 from steadyhead.web.cards import zone_of
 from steadyhead.web.moments import from_local_input
-from steadyhead.web.proving import prove
 
 router = APIRouter(include_in_schema=False)
 
@@ -30,20 +32,14 @@ def _back(path: str, said: str, anchor: str = "") -> Response:
 
 @router.post("/alerts/{alert_id}/acknowledge")
 def acknowledge(
-    request: Request, alert_id: str, actor: Annotated[Actor, Depends(require(Act.ACKNOWLEDGE))], note: Text = ""
+    request: Request,
+    alert_id: str,
+    actor: Annotated[Actor, Depends(require(Act.ACKNOWLEDGE))],
+    note: Text = "",
 ) -> Response:
     """Somebody has seen it."""
     room_of(request).desk.acknowledge(alert_id, actor.name, note.strip())
     return _back(f"/alerts/{alert_id}", "acknowledged")
-
-
-@router.post("/alerts/{alert_id}/reset")
-def reset(
-    request: Request, alert_id: str, actor: Annotated[Actor, Depends(require(Act.ACKNOWLEDGE))], why: Text = ""
-) -> Response:
-    """Let go of an alert that is kept until reset."""
-    room_of(request).desk.reset(alert_id, actor.name, why.strip())
-    return _back(f"/alerts/{alert_id}", "reset")
 
 
 @router.post("/alerts/{alert_id}/shelve")
@@ -81,7 +77,9 @@ def suppress(
     room = room_of(request)
     alert = room.desk.alert(alert_id).alert
     until_s = int(room.clock()) + until if until else None
-    room.desk.suppress(actor.name, why.strip(), station=alert.station, condition=alert.condition, until_s=until_s)
+    room.desk.suppress(
+        actor.name, why.strip(), station=alert.station, condition=alert.condition, until_s=until_s
+    )
     return _back(f"/alerts/{alert_id}", "suppressed")
 
 
@@ -121,10 +119,11 @@ def record(
 
 @router.post("/findings/{finding_id}/prove")
 def prove_repair(
-    request: Request, finding_id: int, actor: Annotated[Actor, Depends(require(Act.PROVE))]
+    request: Request,
+    finding_id: int,
+    actor: Annotated[Actor, Depends(require(Act.PROVE))],
+    back: Annotated[str, Form(max_length=200)] = "/",
 ) -> Response:
     """Compare before and after."""
-    room = room_of(request)
-    finding = prove(room, finding_id, actor.name)
-    to = f"/alerts/{finding.alert_id}" if finding.alert_id else f"/stations/{finding.station}"
-    return _back(to, "proved", "#findings")
+    prove(room_of(request), finding_id, actor.name)
+    return _back(safe_next(back), "proved", "#findings")

@@ -7,17 +7,18 @@ from typing import Annotated, Literal
 
 from fastapi import APIRouter, Depends, Query
 from starlette.requests import Request
-from starlette.responses import PlainTextResponse, Response
+from starlette.responses import JSONResponse, Response
 
 from steadyhead.access.actor import Act, Actor
 from steadyhead.alerts.model import AlertState
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import require
 from steadyhead.desk.views import AlertQuery, AlertView, Page
+from steadyhead.errors import NotFoundError
 from steadyhead.live.room import Room
 from steadyhead.types import CONDITIONS
 from steadyhead.web.cards import AlertCard, Bundle, bundles, card
-from steadyhead.web.frame import as_of, render, with_query
+from steadyhead.web.frame import as_of, render, troubles, with_query
 from steadyhead.web.words import CONDITION_WORDS, needed_text
 
 router = APIRouter(include_in_schema=False)
@@ -25,6 +26,7 @@ router = APIRouter(include_in_schema=False)
 PAGE = 50
 WALL_PAGE = 8  # more cannot be read from 3 m; the rest is counted
 MOST_COUNTED = 500
+MOST_NEWS = 50
 FEW = 3  # so many alerts that are over are shown unfolded
 
 StateChoice = Literal["", "open", "known", "over_open", "aside", "over"]
@@ -108,6 +110,16 @@ class Hint:
     lines: tuple[str, ...]
 
 
+FIRST_STEPS = Hint(
+    "First steps",
+    (
+        "Let readings come in: push them to /api/v1/readings, or let the log folders be watched.",
+        "See on the page Feeds what arrives, and what is refused and why.",
+        "Learn each station from weeks in which it worked as it should; its own page offers it.",
+        "Then leave this page open. It says when a station needs a person.",
+    ),
+)
+
 Viewer = Annotated[Actor, Depends(require(Act.READ))]
 Short = Annotated[str, Query(max_length=100)]
 
@@ -127,14 +139,13 @@ def alerts(
     room = room_of(request)
     asked = Asked(zone, condition, state, sort, after)
     groups = _groups(room, asked, is_wall=wall is not None)
-    n_open, n_known = _stations(room, asked, "open"), _stations(room, asked, "known")
+    n_open, n_known = (_stations(room, asked, groups, key) for key in ("open", "known"))
     return render(
         request,
         "alerts.html",
         actor=actor,
         call=needed_text(n_open) + (f" in zone {zone}" if zone else ""),
         call_more=_call_more(n_open, n_known, groups),
-        as_of=as_of(room),
         query=asked,
         is_filtered=asked.is_filtered,
         groups=[group for group in groups if group.total],
@@ -147,12 +158,26 @@ def alerts(
     )
 
 
-@router.get("/alerts/{alert_id}/line")
-def line(request: Request, alert_id: str, actor: Viewer) -> Response:  # noqa: ARG001
-    """One alert in one line of text, to be said when it is new."""
+@router.get("/news")
+def news(request: Request, _: Viewer, ids: Annotated[str, Query(max_length=2000)] = "") -> JSONResponse:
+    """What an open page asks when something changed: alerts in a line each, how fresh the readings are."""
     room = room_of(request)
-    item = card(room.desk.alert(alert_id), room.registry, room.clock())
-    return PlainTextResponse(f"{item.place}: {item.headline}. {item.tag}.")
+    found = []
+    for alert_id in ids.split(",")[:MOST_NEWS]:
+        try:
+            item = card(room.desk.alert(alert_id), room.registry, room.clock())
+        except NotFoundError:
+            continue
+        words = f"{item.place}: {item.headline}. Priority {item.priority_words.lower()}."
+        found.append({"alert_id": item.alert_id, "is_open": item.is_open, "words": words})
+    fresh = as_of(room)
+    return JSONResponse(
+        {
+            "alerts": found,
+            "as_of": None if fresh is None else fresh.text,
+            "troubles": " ".join(trouble.title for trouble in troubles(room)),
+        }
+    )
 
 
 def _groups(room: Room, asked: Asked, *, is_wall: bool) -> list[Group]:
@@ -208,26 +233,25 @@ def _query(room: Room, asked: Asked, state: AlertState, limit: int, after: str |
     )
 
 
-def _stations(room: Room, asked: Asked, key: StateChoice) -> int:
+def _stations(room: Room, asked: Asked, groups: list[Group], key: StateChoice) -> int:
     """Stations, not alerts: one drive to a station answers all that stands there."""
+    group = next((group for group in groups if group.key == key), None)
+    if group is not None and group.total == len(group.cards) and not asked.condition:
+        return len({item.station for item in group.cards})  # all of them are on the page
     state = next(sort.states[0] for sort in SORTS if sort.key == key)
     found = _query(room, Asked(zone=asked.zone), state, MOST_COUNTED, None)
     return len({view.alert.station for view in found.items})
 
 
 def _call_more(n_open: int, n_known: int, groups: list[Group]) -> str:
-    first = next((group for group in groups if group.key == "open" and group.cards), None)
     words = []
-    if first is not None:
-        worst = first.cards[0]
-        words.append(f"Worst: {worst.place}, {worst.headline}.")
     if n_known:
-        words.append(
-            f"{n_known} more {'is' if n_known == 1 else 'are'} acknowledged and still there."
-            if n_open
-            else f"{n_known} station{' is' if n_known == 1 else 's are'} acknowledged and still there."
-        )
-    return " ".join(words) or "Nothing stands that has not been seen to."
+        more = " more" if n_open else ""
+        words.append(f"{n_known}{more} acknowledged and still there.")
+    over = next((group.total for group in groups if group.key == "over_open"), 0)
+    if over:
+        words.append(f"{over} alert{' is' if over == 1 else 's are'} over and not acknowledged.")
+    return " ".join(words)
 
 
 def _address(asked: Asked, **changed: str) -> str:
@@ -252,14 +276,5 @@ def _empty_words(room: Room, asked: Asked) -> str:
 def _first_steps(room: Room) -> Hint | None:
     status = room.runner.status()
     if status.last_data_s is None:
-        return Hint(
-            "First steps",
-            (
-                "Let readings come in: push them to /api/v1/readings, or let the service watch the log folders "
-                "named in the registry. The page Feeds shows what arrives and what is refused.",
-                "Learn each station from weeks in which it worked as it should; the station's page offers it "
-                "once there are enough days.",
-                "Then leave this page open. It says when a station needs a person.",
-            ),
-        )
+        return FIRST_STEPS
     return None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from string import ascii_uppercase
 from typing import Annotated, Any
 
 from fastapi import APIRouter, Depends
@@ -11,19 +12,23 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from steadyhead.access.actor import Act, Actor, may
+from steadyhead.alerts.lifecycle import is_listed
 from steadyhead.alerts.model import Alert, FieldCheck
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import require
+from steadyhead.config.model import Station
 from steadyhead.desk.views import AlertView, AuditView, FindingView, ProofView
 from steadyhead.diagnosis.phrases import percent
 from steadyhead.live.room import Room
 from steadyhead.report.words import magnitude_text
+from steadyhead.types import Condition
 from steadyhead.web.cards import card, zone_of
-from steadyhead.web.frame import as_of, render
+from steadyhead.web.frame import render
 from steadyhead.web.glyphs import condition_glyph
 from steadyhead.web.moments import Moment, local_input_text, moment, perhaps
-from steadyhead.web.panels import alerts_of, series_panel
-from steadyhead.web.words import EFFORT_WORDS
+from steadyhead.web.panels import SeriesPanel, alerts_of, series_panel
+from steadyhead.web.strip import strip
+from steadyhead.web.words import EFFORT_WORDS, clock_text
 
 router = APIRouter(include_in_schema=False)
 Viewer = Annotated[Actor, Depends(require(Act.READ))]
@@ -38,6 +43,21 @@ SHELVE_TIMES = (
     (7 * DAY_S, "7 days from now"),
 )
 SUPPRESS_TIMES = (*SHELVE_TIMES[3:], (30 * DAY_S, "30 days from now"), (0, "until somebody releases it"))
+FIGURES = (
+    ("droop", "Outlet against flow", "Outlet against flow, with the droop curve that was learned"),
+    ("nights", "Closed nights over each other", "Outlet in each period without flow, from its beginning"),
+    ("swing", "Swing by its period", "Size of the outlet's swing by the length of its period"),
+)
+PROOFS: dict[Condition, str] = {
+    "drift": "droop",
+    "failure_to_open": "droop",
+    "excess_demand": "droop",
+    "unfamiliar": "droop",
+    "creep": "nights",
+    "held_shut": "nights",
+    "hunting": "swing",
+    "slow_response": "swing",
+}
 LEAST_REST = 0.02  # a smaller rest of the causes' likelihoods is rounding
 
 PROOF_WORDS = {
@@ -58,15 +78,11 @@ class Share:
 
 
 @dataclass(frozen=True, slots=True)
-class Check:
-    """A field check with the cautions that stand nowhere else on the page."""
+class Step:
+    """A field check with the letters of the cautions it carries."""
 
-    text: str
-    why: str | None
-    hint: str | None
-    effort: str
-    effort_words: str
-    cautions: tuple[str, ...]
+    check: FieldCheck
+    letters: list[str]
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +100,7 @@ class Told:
     """One line of a history."""
 
     at: Moment
-    what: str
-    who: str
-    why: str
+    sentence: str
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +141,7 @@ def alert(request: Request, alert_id: str, actor: Viewer) -> Response:
     """Everything about one alert."""
     room = room_of(request)
     view = room.desk.alert(alert_id)
-    return render(request, "alert.html", actor=actor, as_of=as_of(room), **context(room, view, actor))
+    return render(request, "alert.html", actor=actor, **context(room, view, actor))
 
 
 @router.get("/alerts/{alert_id}/sheet")
@@ -136,8 +150,20 @@ def sheet(request: Request, alert_id: str, actor: Viewer) -> Response:
     room = room_of(request)
     view = room.desk.alert(alert_id)
     found = context(room, view, actor)
-    printed = moment(room.clock(), found["zone_name"], room.clock())
-    return render(request, "sheet.html", actor=actor, printed=printed, **found)
+    zone, now_s = found["zone_name"], room.clock()
+    panel: SeriesPanel | None = found["series"]
+    drawn = None
+    if panel is not None:
+        drawn = strip(room, view.alert.station, (panel.from_s, panel.to_s), view.began_s, view.raised_s)
+    return render(
+        request,
+        "sheet.html",
+        actor=actor,
+        printed=clock_text(now_s, zone),
+        strip=drawn,
+        units=room.registry.settings.units,
+        **found,
+    )
 
 
 def context(room: Room, view: AlertView, actor: Actor) -> dict[str, Any]:
@@ -149,7 +175,7 @@ def context(room: Room, view: AlertView, actor: Actor) -> dict[str, Any]:
     panel = None
     if station is not None:
         panel = series_panel(room, station, (view.began_s, until_s), alerts_of(room, alert.station))
-    shared = shared_cautions(alert.field_checks)
+    letters = caution_letters(alert.field_checks, tuple(room.knowledge.cautions.values()))
     causes, rest = shares(alert)
     return {
         "card": card(view, room.registry, now_s),
@@ -163,13 +189,21 @@ def context(room: Room, view: AlertView, actor: Actor) -> dict[str, Any]:
         "suppress_times": SUPPRESS_TIMES,
         "evidence": alert.evidence,
         "series": panel,
-        "cautions": shared,
-        "checks": [_check(check, shared) for check in alert.field_checks],
+        "nights_url": f"/stations/{alert.station}/nights",
+        "proof": None if station is None else proof_figure(alert.condition, station),
+        "cautions": [(letter, text) for text, letter in letters.items()],
+        "steps": [Step(check, [letters[text] for text in check.cautions]) for check in alert.field_checks],
+        "effort_words": EFFORT_WORDS,
         "causes": causes,
         "rest": rest,
         "cause_words": _cause_words(room, alert),
         "runners": [
-            Runner(r.condition, room.knowledge.entries[r.condition].title, percent(r.confidence), condition_glyph(r.condition))
+            Runner(
+                r.condition,
+                room.knowledge.entries[r.condition].title,
+                percent(r.confidence),
+                condition_glyph(r.condition),
+            )
             for r in alert.runners_up
         ],
         "findings": [finding(f, zone, now_s, actor) for f in room.desk.findings(alert_id=alert.alert_id)],
@@ -185,26 +219,26 @@ def acts(view: AlertView, actor: Actor) -> dict[str, bool]:
     return {
         "acknowledge": "acknowledge" in view.may and may(actor, Act.ACKNOWLEDGE),
         "may_acknowledge": may(actor, Act.ACKNOWLEDGE),
-        "reset": "reset" in view.may and not view.is_true and may(actor, Act.ACKNOWLEDGE),
         "shelve": "shelve" in view.may and view.alert.state != "normal" and may(actor, Act.SHELVE),
         "unshelve": "unshelve" in view.may and may(actor, Act.SHELVE),
-        "suppress": "suppress" in view.may and may(actor, Act.SUPPRESS),
+        "suppress": is_listed(view.alert.state, "suppress") and may(actor, Act.SUPPRESS),
         "record": may(actor, Act.RECORD_FINDING),
     }
 
 
-def shared_cautions(checks: tuple[FieldCheck, ...]) -> tuple[str, ...]:
-    """Cautions that several checks carry, in the order of the knowledge file: said once, before all."""
-    order: dict[str, int] = {}
-    for check in checks:
-        for text in check.cautions:
-            order[text] = order.get(text, 0) + 1
-    return tuple(text for text, n in order.items() if n > 1)
+def caution_letters(checks: tuple[FieldCheck, ...], order: tuple[str, ...]) -> dict[str, str]:
+    """A letter for each caution that any check carries, most important first.
+
+    All of them are said once before the checks, and each check names the letters it carries.
+    order : cautions of the knowledge file, most important first; others follow
+    """
+    carried = dict.fromkeys(text for check in checks for text in check.cautions)
+    ordered = [text for text in order if text in carried] + [text for text in carried if text not in order]
+    return {text: _letter(n) for n, text in enumerate(ordered)}
 
 
-def _check(check: FieldCheck, shared: tuple[str, ...]) -> Check:
-    own = tuple(text for text in check.cautions if text not in shared)
-    return Check(check.text, check.why, check.hint, check.effort, EFFORT_WORDS[check.effort], own)
+def _letter(n: int) -> str:
+    return ascii_uppercase[n] if n < len(ascii_uppercase) else f"{ascii_uppercase[-1]}{n}"
 
 
 def shares(alert: Alert) -> tuple[list[Share], Share | None]:
@@ -222,14 +256,24 @@ def _cause_words(room: Room, alert: Alert) -> str:
     return f"Shares from common practice, moved by what was found here {times} for this condition."
 
 
+def proof_figure(condition: Condition, station: Station) -> tuple[str, str, str] | None:
+    """The figure beside the readings over time that shows the condition best, where the station has one."""
+    kind = PROOFS.get(condition)
+    if kind in (None, "swing") or "flow" in station.tags:
+        return next((figure for figure in FIGURES if figure[0] == kind), None)
+    return None
+
+
 def figures(room: Room, alert: Alert) -> list[Figure]:
     """The magnitude in figures; the name is the first word."""
     found = []
     for name, value in alert.magnitude.items():
+        if name.endswith("_share") and f"{name.removesuffix('_share')}_kpa" in alert.magnitude:
+            continue  # the evidence says it as a share too
         text = magnitude_text(name, value, room.registry.settings.units)
         words = text.split(" ")
         at = next((n for n, word in enumerate(words) if word[:1].isdigit() or word[:1] == "-"), 1)
-        found.append(Figure(" ".join(words[:at]).capitalize(), " ".join(words[at:])))
+        found.append(Figure(" ".join(words[:at]).capitalize() or "How far", " ".join(words[at:])))
     return found
 
 
@@ -254,4 +298,4 @@ def _proof(view: ProofView, zone: str, now_s: float) -> Proof:
 
 def told(line: AuditView, zone: str, now_s: float) -> Told:
     """One line of a history for a page."""
-    return Told(moment(line.at_s, zone, now_s), line.sentence, line.who, line.why)
+    return Told(moment(line.at_s, zone, now_s), line.sentence)

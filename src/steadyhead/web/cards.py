@@ -83,7 +83,7 @@ def card(view: AlertView, registry: Registry, now_s: float) -> AlertCard:
         state_words=_state_words(view, now_s),
         is_open=alert.state == "active_unacknowledged",
         mark=state_mark(alert.state, alert.priority),
-        glyph=condition_glyph(alert.condition),
+        glyph=alert_glyph(view),
         since=moment(view.began_s, zone, now_s),
         last=moment(view.ended_s or view.updated_s, zone, now_s),
         sure=sure_words(alert.confidence),
@@ -93,10 +93,19 @@ def card(view: AlertView, registry: Registry, now_s: float) -> AlertCard:
     )
 
 
+def alert_glyph(view: AlertView) -> Markup:
+    """The sketch of what the station does, turned the way the outlet went."""
+    moved = view.alert.magnitude.get("departure_kpa", view.alert.magnitude.get("step_kpa", 0.0))
+    went_down = view.traits.get("direction") == "down" or moved < 0
+    return condition_glyph(view.alert.condition, is_down=went_down)
+
+
 def _quiet_word(state: AlertState) -> str:
-    return {"shelved": "Shelved", "suppressed_by_design": "Suppressed", "out_of_service": "Out of service"}.get(
-        state, "Over"
-    )
+    return {
+        "shelved": "Shelved",
+        "suppressed_by_design": "Suppressed",
+        "out_of_service": "Out of service",
+    }.get(state, "Over")
 
 
 def _state_words(view: AlertView, now_s: float) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from typing import Annotated, Literal
 
@@ -11,17 +12,16 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from steadyhead.access.actor import Act, Actor
-from steadyhead.alerts.model import PRIORITIES
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import require
-from steadyhead.desk.views import Count, Counts
+from steadyhead.desk.views import AlertQuery, AlertView, Counts
 from steadyhead.live.room import Room
 from steadyhead.live.views import StationView
 from steadyhead.units import UnitSystem
 from steadyhead.web.alert_list import Paging
-from steadyhead.web.cards import zone_of
-from steadyhead.web.frame import as_of, render, with_query
-from steadyhead.web.glyphs import condition_glyph, priority_mark
+from steadyhead.web.cards import ACTIVE, alert_glyph, zone_of
+from steadyhead.web.frame import render, with_query
+from steadyhead.web.glyphs import state_mark, station_glyph
 from steadyhead.web.moments import Moment, perhaps
 from steadyhead.web.words import CONDITION_WORDS, PRIORITY_WORDS, place_text
 
@@ -30,6 +30,9 @@ router = APIRouter(include_in_schema=False)
 PAGE = 50
 BEHIND_S = 3600  # a station whose readings lag further behind than this counts as silent
 
+MOST_AT_ONCE = 500
+
+Active = dict[str, list[AlertView]]
 Show = Literal["", "alerts", "silent", "out", "learning"]
 Order = Literal["worst", "name", "zone", "age"]
 SHOWS = (
@@ -96,23 +99,27 @@ def stations(
     room = room_of(request)
     asked = Asked(q.strip(), zone, show, sort, page)
     counts = room.desk.counts()
-    names = _ordered(room, asked, counts)
+    active = active_by_station(room)
+    names = _ordered(room, asked, counts, active)
     first = (page - 1) * PAGE
     shown = names[first : first + PAGE]
     views = room.runner.stations(shown)
-    rows = [_row(room, name, views.get(name), counts) for name in shown]
-    n_all, n_alert = len(room.registry.stations), len(counts.by_station)
+    rows = [_row(room, name, views.get(name), counts, active.get(name, [])) for name in shown]
+    n_all, n_alert = len(room.registry.stations), len(active)
     return render(
         request,
         "stations.html",
         actor=actor,
         call=f"{n_all} station{'' if n_all == 1 else 's'}",
         call_more=_call_more(n_alert, len(counts.out_of_service)),
-        as_of=as_of(room),
         query=asked,
         is_filtered=replace(asked, page=1) != Asked(),
         caption=f"{first + 1} to {first + len(rows)} of {len(names)}." if rows else "",
-        rows=_grouped(room, shown, rows, counts) if sort == "zone" else [RowGroup("", "", tuple(rows))] if rows else [],
+        rows=_grouped(room, shown, rows, active)
+        if sort == "zone"
+        else [RowGroup("", "", tuple(rows))]
+        if rows
+        else [],
         page=Paging(
             first_href=_address(asked, 1) if page > 1 else None,
             next_href=_address(asked, page + 1) if first + PAGE < len(names) else None,
@@ -145,13 +152,16 @@ def _zones(room: Room) -> list[tuple[str, str]]:
     return [("", "Any"), *((zone, zone) for zone in zones)] if zones else []
 
 
-def _ordered(room: Room, asked: Asked, counts: Counts) -> list[str]:
+def _ordered(room: Room, asked: Asked, counts: Counts, active: Active) -> list[str]:
     names = [name for name in room.registry.stations if _fits(room, name, asked)]
     views: dict[str, StationView] = {}
-    if asked.sort == "age" or asked.show in ("silent", "learning"):  # only these need every station's last row
+    if asked.sort == "age" or asked.show in (
+        "silent",
+        "learning",
+    ):  # only these need every station's last row
         views = room.runner.stations(names)
     if asked.show == "alerts":
-        names = [name for name in names if name in counts.by_station]
+        names = [name for name in names if name in active]
     elif asked.show == "out":
         names = [name for name in names if name in counts.out_of_service]
     elif asked.show == "silent":
@@ -164,7 +174,7 @@ def _ordered(room: Room, asked: Asked, counts: Counts) -> list[str]:
     if asked.sort == "age":
         return sorted(names, key=lambda n: (_last_s(views.get(n)), n))
     if asked.sort == "worst":
-        return sorted(names, key=lambda n: (_badness(counts.by_station.get(n)), n))
+        return sorted(names, key=lambda n: (-active[n][0].rank if n in active else 0, n))
     return sorted(names)
 
 
@@ -183,42 +193,61 @@ def _last_s(view: StationView | None) -> int:
     return -1 if view is None or view.last_s is None else view.last_s
 
 
-def _badness(count: Count | None) -> tuple[int, int]:
-    if count is None or count.worst is None:
-        return (0, 0)
-    return (-PRIORITIES.index(count.worst) - 1, -count.unacknowledged)
+def active_by_station(room: Room) -> Active:
+    """Alerts that hold now, of every station that has one, worst first.
+
+    What is over and only waits to be acknowledged is left out: it colours no station.
+    """
+    found: Active = {}
+    for state in ACTIVE:
+        after: str | None = None
+        while True:
+            page = room.desk.alerts(AlertQuery(state=state, limit=MOST_AT_ONCE, after=after))
+            for view in page.items:
+                found.setdefault(view.alert.station, []).append(view)
+            after = page.next
+            if after is None:
+                break
+    for views in found.values():
+        views.sort(key=lambda view: -view.rank)
+    return found
 
 
-def _grouped(room: Room, names: list[str], rows: list[Row], counts: Counts) -> list[RowGroup]:
+def _grouped(room: Room, names: list[str], rows: list[Row], active: Active) -> list[RowGroup]:
     zones = room.registry.zones()
     by_zone: dict[str | None, list[Row]] = {}
     for name, row in zip(names, rows, strict=True):
         by_zone.setdefault(zones[name], []).append(row)
-    groups = []
-    for zone, members in by_zone.items():
-        count = counts.by_zone.get(zone or "")
-        n = 0 if count is None or zone is None else count.standing
-        words = f"{n} alert{'' if n == 1 else 's'}" if n else ""
-        groups.append(RowGroup(f"Zone {zone}" if zone else "In no zone", words, tuple(members)))
-    return groups
+    in_zone = Counter(zones.get(name) for name, views in active.items() for _ in views)
+    return [
+        RowGroup(
+            f"Zone {zone}" if zone else "In no zone",
+            _n_alerts(in_zone[zone]) if zone and in_zone[zone] else "",
+            tuple(members),
+        )
+        for zone, members in by_zone.items()
+    ]
 
 
-def _row(room: Room, name: str, view: StationView | None, counts: Counts) -> Row:
+def _n_alerts(n: int) -> str:
+    return f"{n} alert{'' if n == 1 else 's'}"
+
+
+def _row(room: Room, name: str, view: StationView | None, counts: Counts, alerts: list[AlertView]) -> Row:
     units = room.registry.settings.units
-    count = counts.by_station.get(name, Count())
     is_out = name in counts.out_of_service
-    condition = None if is_out else count.worst_condition
+    worst = alerts[0] if alerts and not is_out else None
     now = "out of service" if is_out else view.words if view is not None else "no readings yet"
     return Row(
         href=f"/stations/{name}",
         place=place_text(name),
-        tone=count.worst if count.worst and not is_out else "none",
-        glyph=condition_glyph(condition),
+        tone="none" if worst is None else worst.alert.priority,
+        glyph=station_glyph(None if view is None else view.regime) if worst is None else alert_glyph(worst),
         now=now,
-        mark=priority_mark(count.worst, is_open=count.unacknowledged > 0) if count.worst and not is_out else None,
-        alert_id=count.worst_alert,
-        alert_href=f"/alerts/{count.worst_alert}" if count.worst_alert else "",
-        alert_words=_alert_words(count, is_out=is_out),
+        mark=None if worst is None else state_mark(worst.alert.state, worst.alert.priority),
+        alert_id=None if worst is None else worst.alert.alert_id,
+        alert_href="" if worst is None else f"/alerts/{worst.alert.alert_id}",
+        alert_words=_alert_words(alerts, counts, name, is_out=is_out),
         outlet=pressure(None if view is None else view.outlet_kpa, units),
         expected=pressure(None if view is None else view.expected_kpa, units),
         inlet=pressure(None if view is None else view.inlet_kpa, units),
@@ -227,18 +256,23 @@ def _row(room: Room, name: str, view: StationView | None, counts: Counts) -> Row
     )
 
 
-def _alert_words(count: Count, *, is_out: bool) -> str:
-    if is_out or count.worst is None or count.worst_condition is None:
-        return f"{count.held} set aside" if count.held else "none"
-    more = f" and {count.standing - 1} more" if count.standing > 1 else ""
-    return f"{PRIORITY_WORDS[count.worst]}: {CONDITION_WORDS[count.worst_condition]}{more}"
+def _alert_words(alerts: list[AlertView], counts: Counts, name: str, *, is_out: bool) -> str:
+    if is_out or not alerts:
+        count = counts.by_station.get(name)
+        if count is None:
+            return "none"
+        if count.held:
+            return f"{count.held} set aside"
+        return f"{count.standing} over, not acknowledged"
+    more = f" and {len(alerts) - 1} more" if len(alerts) > 1 else ""
+    return f"{PRIORITY_WORDS[alerts[0].alert.priority]}: {CONDITION_WORDS[alerts[0].alert.condition]}{more}"
 
 
 def pressure(kpa: float | None, units: UnitSystem) -> str:
     """A pressure with its unit; a dash where there is none."""
-    return "–" if kpa is None else units.pressure_text(kpa)
+    return "–" if kpa is None or kpa != kpa else units.pressure_text(kpa)
 
 
 def flow(lps: float | None, units: UnitSystem) -> str:
     """A flow with its unit; a dash where there is none."""
-    return "–" if lps is None else units.flow_text(lps)
+    return "–" if lps is None or lps != lps else units.flow_text(lps)

@@ -16,7 +16,9 @@ from starlette.responses import HTMLResponse
 from steadyhead.access.actor import Actor
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import csrf_field
+from steadyhead.errors import DatabaseError
 from steadyhead.live.room import Room
+from steadyhead.web.charts import LIBRARY
 from steadyhead.web.glyphs import condition_glyph
 from steadyhead.web.moments import Moment, moment
 from steadyhead.web.static_files import static_url
@@ -28,10 +30,9 @@ PAGES = (
     ("/feeds", "Feeds"),
     ("/help", "Help"),
 )
-LOOKS = (("auto", "As the device"), ("light", "Light"), ("dark", "Dark"))
+LOOKS = (("auto", "Auto"), ("light", "Light"), ("dark", "Dark"))
 LOOK_COOKIE = "look"
 EVENTS_URL = "/api/v1/events"
-SILENT_S = 3600  # no reading from any station for so long is said at the top of every page
 
 # What a redirect after a form may say; a word in the address can choose among these and say nothing else.
 SAID = {
@@ -45,7 +46,6 @@ SAID = {
     "out": "The station is out of service: its alerts call nobody.",
     "returned": "The station is back in service.",
     "learned": "Learned. The new profile is in use; the old one is kept, and what differs is below.",
-    "reset": "Reset.",
 }
 
 
@@ -85,22 +85,37 @@ def render(
     room = room_of(request)
     look = request.cookies.get(LOOK_COOKIE, "auto")
     back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
-    text = _environment().get_template(template).render(
-        {
-            "actor": actor,
-            "csrf": csrf_field(request),
-            "theme": look if look in dict(LOOKS) else "auto",
-            "here": _here(request.url.path),
-            "back": back if request.method == "GET" else "/",
-            "wall": "wall" in request.query_params,
-            "utility": room.registry.utility,
-            "said": SAID.get(request.query_params.get("said", ""), ""),
-            "troubles": troubles(room) if actor is not None else [],
-            "as_of": None,
-            **context,
-        }
+    text = (
+        _environment()
+        .get_template(template)
+        .render(
+            {
+                "actor": actor,
+                "csrf": csrf_field(request),
+                "theme": look if look in dict(LOOKS) else "auto",
+                "here": _here(request.url.path),
+                "back": back if request.method == "GET" else "/",
+                "wall": "wall" in request.query_params,
+                "utility": room.registry.utility,
+                "said": SAID.get(request.query_params.get("said", ""), ""),
+                "troubles": troubles(room) if actor is not None else [],
+                "change_no": _change_no(room) if actor is not None else 0,
+                "now_s": int(room.clock()),
+                "plotly_url": static_url(LIBRARY),
+                "as_of": as_of(room) if actor is not None else None,
+                **context,
+            }
+        )
     )
     return HTMLResponse(text, status)
+
+
+def _change_no(room: Room) -> int:
+    """The newest change that this page can show; 0 while the database is gone, so that all is told anew."""
+    try:
+        return room.desk.counts().change_no
+    except DatabaseError:
+        return 0
 
 
 def _here(path: str) -> str:

@@ -94,12 +94,19 @@ def show_help(request: Request, actor: Annotated[Actor, Depends(require(Act.READ
         for name, entry in ((name, knowledge.entries[name]) for name in CONDITIONS)
     ]
     return render(
-        request, "help.html", actor=actor, marks=marks, conditions=conditions, cautions=list(knowledge.cautions.values())
+        request,
+        "help.html",
+        actor=actor,
+        marks=marks,
+        conditions=conditions,
+        cautions=list(knowledge.cautions.values()),
     )
 
 
 @router.get("/look")
-def look(to: Literal["auto", "light", "dark"] = "auto", back: Annotated[str, Query(max_length=1000)] = "/") -> Response:
+def look(
+    to: Literal["auto", "light", "dark"] = "auto", back: Annotated[str, Query(max_length=1000)] = "/"
+) -> Response:
     """Keep light or dark for this browser. Nothing but the look follows from it, so it needs no session."""
     response = RedirectResponse(safe_next(back), 303)
     response.set_cookie(LOOK_COOKIE, to, max_age=YEAR_S, samesite="lax", path="/")
@@ -110,14 +117,20 @@ def look(to: Literal["auto", "light", "dark"] = "auto", back: Annotated[str, Que
 def patterns(request: Request, actor: Annotated[Actor, Depends(require(Act.SUPPRESS))]) -> Response:
     """Every state of an alert, every condition, priority and control, side by side. For engineers."""
     cells = [
-        (condition, [(p, priority_mark(p, is_open=True), priority_mark(p, is_open=False)) for p in PRIORITIES])
+        (
+            condition,
+            [(p, priority_mark(p, is_open=True), priority_mark(p, is_open=False)) for p in PRIORITIES],
+        )
         for condition in CONDITIONS
     ]
     return render(
         request,
         "patterns.html",
         actor=actor,
-        states=[(state, STATE_WORDS[state], state_mark(state, "high"), state_mark(state, "low")) for state in STATES],
+        states=[
+            (state, STATE_WORDS[state], state_mark(state, "high"), state_mark(state, "low"))
+            for state in STATES
+        ],
         priorities=[(p, PRIORITY_WORDS[p]) for p in reversed(PRIORITIES)],
         conditions=[(c, CONDITION_WORDS[c], condition_glyph(c)) for c, _ in cells],
         steady=condition_glyph(None),

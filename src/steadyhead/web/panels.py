@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from steadyhead.config.model import Station
 from steadyhead.desk.views import AlertQuery, AlertView
 from steadyhead.live.room import Room
 from steadyhead.units import UnitSystem, from_working
 from steadyhead.web.cards import ACTIVE
-from steadyhead.web.words import CONDITION_WORDS, place_text
+from steadyhead.web.words import place_text
 
 HOUR_S, DAY_S = 3600, 86_400
 SPANS = (
@@ -20,7 +20,7 @@ SPANS = (
     (365 * DAY_S, "Year"),
     (0, "All"),
 )
-MOST_MARKS = 60  # alerts drawn over a chart; more would hide it
+MOST_LISTED = 60  # alerts of a station on its page
 AROUND = 0.6  # of an episode's length, shown before and after it
 LEAST_AROUND_S = 8 * HOUR_S
 
@@ -30,7 +30,6 @@ class SeriesPanel:
     """Where the chart gets its numbers, and the words and units it shows them with.
 
     first_s, last_s : all there is; from_s, to_s : what is shown first
-    marks : alerts to draw over it, as plain values for JSON
     """
 
     url: str
@@ -49,7 +48,6 @@ class SeriesPanel:
     has_inlet: bool
     alt: str
     tone: str
-    marks: list[dict[str, str | int | None]] = field(default_factory=list)
     spans: tuple[tuple[int, str], ...] = SPANS
 
 
@@ -72,7 +70,7 @@ def series_panel(
         if to_s - from_s < HOUR_S:
             from_s, to_s = max(first_s, last_s - DAY_S), last_s
     units = room.registry.settings.units
-    worst = next((view.alert.priority for view in alerts if view.alert.state in ACTIVE), "high")
+    worst = next((view.alert.priority for view in alerts if view.alert.state in ACTIVE), "none")
     return SeriesPanel(
         url=f"/api/v1/stations/{station.name}/series",
         first_s=first_s,
@@ -93,7 +91,6 @@ def series_panel(
             "the same figures stand in the table below the chart."
         ),
         tone=worst,
-        marks=[mark(view) for view in alerts[:MOST_MARKS]],
     )
 
 
@@ -102,17 +99,6 @@ def fine_decimals(units: UnitSystem) -> int:
     return units.pressure_decimals + 1
 
 
-def mark(view: AlertView) -> dict[str, str | int | None]:
-    """One alert as the chart draws it: a bracket over its time, with its name."""
-    return {
-        "from": view.began_s,
-        "to": view.ended_s,
-        "words": CONDITION_WORDS[view.alert.condition],
-        "priority": view.alert.priority,
-        "href": f"/alerts/{view.alert.alert_id}",
-    }
-
-
-def alerts_of(room: Room, station: str, limit: int = MOST_MARKS) -> list[AlertView]:
+def alerts_of(room: Room, station: str, limit: int = MOST_LISTED) -> list[AlertView]:
     """Alerts of a station, newest first."""
     return list(room.desk.alerts(AlertQuery(station=station, sort="newest", limit=limit)).items)

@@ -1,0 +1,64 @@
+"""The pages as the application takes them: one router, and the two pages that the HTTP side asks for."""
+
+from __future__ import annotations
+
+from fastapi import APIRouter
+from starlette.requests import Request
+from starlette.responses import RedirectResponse, Response
+
+from steadyhead.api.context import room_of
+from steadyhead.api.guards import page_actor
+from steadyhead.api.problems import Problem
+from steadyhead.api.redirects import login_address
+from steadyhead.web import (
+    alert_acts,
+    alert_list,
+    alert_page,
+    feeds_page,
+    figure_data,
+    fleet,
+    load_page,
+    other_pages,
+    static_files,
+    station_page,
+)
+from steadyhead.web.frame import render
+
+router = APIRouter()
+for _part in (
+    static_files,
+    alert_list,
+    alert_page,
+    alert_acts,
+    fleet,
+    station_page,
+    figure_data,
+    load_page,
+    feeds_page,
+    other_pages,
+):
+    router.include_router(_part.router)
+
+
+class WebPages:
+    """The sign-in form and the page of an error; see ``api.seam.Pages``."""
+
+    router = router
+
+    def sign_in(self, request: Request, next_path: str, name: str, refusal: str | None) -> Response:
+        """The form that posts to /login."""
+        return render(
+            request,
+            "login.html",
+            401 if refusal else 200,
+            next_path=next_path,
+            name=name,
+            refusal=refusal,
+            no_accounts=room_of(request).accounts.is_empty(),
+        )
+
+    def problem(self, request: Request, problem: Problem) -> Response:
+        """What went wrong, in words; who is not signed in is sent to the form, and back afterwards."""
+        if problem.status == 401 and request.method in ("GET", "HEAD"):
+            return RedirectResponse(login_address(request), 303)
+        return render(request, "problem.html", problem.status, actor=page_actor(request), problem=problem)
