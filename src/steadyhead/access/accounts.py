@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from typing import cast
 
 from sqlalchemy import func, select
+from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from steadyhead.access import passwords
@@ -65,22 +66,25 @@ class Accounts:
         _check_role(role)
         passwords.check_new(password, name)
         hashed = passwords.hashed(password)  # slow on purpose, so before the transaction
-        with self._database.session() as db:
-            if _like(db, name) is not None:
-                raise AccessError(f'there is an account "{name}" already; choose another name')
-            row = AccountRow(
-                name=name,
-                role=role,
-                password_hash=hashed,
-                created_s=self._now_s(),
-                is_disabled=False,
-                failed=0,
-                locked_until_s=None,
-            )
-            db.add(row)
-            note(db, self._now_s(), by, "account made", "account", name, {"role": role})
-            db.flush()
-            return _view(row)
+        try:
+            with self._database.session() as db:
+                if _like(db, name) is not None:
+                    raise AccessError(f'there is an account "{name}" already; choose another name')
+                row = AccountRow(
+                    name=name,
+                    role=role,
+                    password_hash=hashed,
+                    created_s=self._now_s(),
+                    is_disabled=False,
+                    failed=0,
+                    locked_until_s=None,
+                )
+                db.add(row)
+                note(db, self._now_s(), by, "account made", "account", name, {"role": role})
+                db.flush()
+                return _view(row)
+        except IntegrityError as exc:  # somebody made it between our look and our write
+            raise AccessError(f'there is an account "{name}" already; choose another name') from exc
 
     def accounts(self) -> list[AccountView]:
         """All accounts, by name."""
@@ -100,7 +104,7 @@ class Accounts:
         """
         now_s = self._now_s()
         with self._database.reading() as db:
-            row = db.get(AccountRow, name)
+            row = db.get(AccountRow, name) if NAME.match(name) else None
             stored = None
             if row is not None and not row.is_disabled and (row.locked_until_s or 0) <= now_s:
                 stored = row.password_hash

@@ -45,9 +45,18 @@ def _plain(password: str) -> str:
     return unicodedata.normalize("NFC", password)
 
 
+def _is_whole(password: str) -> bool:
+    """Whether it can be written as UTF-8; JSON and a terminal may bring halves of characters."""
+    return not any("\ud800" <= char <= "\udfff" for char in password)
+
+
 def check_new(password: str, name: str) -> None:
     """Raise AccessError if a new password is easy to guess or cannot be kept."""
     password = _plain(password)
+    if "\x00" in password or not _is_whole(password):
+        raise AccessError(
+            "the password holds a character that cannot be typed; choose several words in a row"
+        )
     if len(password) < LEAST_LENGTH:
         raise AccessError(
             f"the password has {len(password)} characters, wanted {LEAST_LENGTH} or more; "
@@ -74,7 +83,7 @@ def hashed(password: str) -> str:
 
 def is_right(stored: str, password: str) -> bool:
     """Whether the password belongs to the stored hash."""
-    if len(password) > MOST_LENGTH:
+    if len(password) > MOST_LENGTH or not _is_whole(password):
         return False
     try:
         with _AT_ONCE:

@@ -16,6 +16,8 @@ class AccessSettings(BaseModel):
     idle_minutes : and so long after it was last used; an open page that follows live events counts as use
     cookie_secure : mark the cookie so that browsers send it over TLS only; set it where a proxy does the TLS.
         Where this program itself is reached by https, it is marked without it.
+    behind_proxy : a proxy on this machine passes requests on; the address that it names last in
+        X-Forwarded-For is taken for the caller's. Without it all that comes through a proxy counts as one.
     requests_per_minute : for each signed-in person or program
     address_requests_per_minute : for each network address, whoever is behind it
     logins_per_minute : attempts to sign in for each network address
@@ -29,6 +31,7 @@ class AccessSettings(BaseModel):
     session_hours: Annotated[float, Field(gt=0, le=24 * 30)] = 12.0
     idle_minutes: Annotated[float, Field(gt=0, le=60 * 24 * 30)] = 60.0
     cookie_secure: bool = False
+    behind_proxy: bool = False
     requests_per_minute: Annotated[int, Field(ge=1)] = 600
     address_requests_per_minute: Annotated[int, Field(ge=1)] = 3000
     logins_per_minute: Annotated[int, Field(ge=1)] = 10

@@ -10,21 +10,21 @@ from starlette.responses import Response
 
 from steadyhead.access.actor import Act, Actor
 from steadyhead.alerts.model import AlertState, Priority
+from steadyhead.api.asking import wrong_in_itself
 from steadyhead.api.context import InRoom
 from steadyhead.api.docs import CHANGING, READING, refusals
 from steadyhead.api.guards import require
 from steadyhead.api.paging import LINK_HEADER, link_pages
-from steadyhead.api.problems import INVALID, ProblemError
 from steadyhead.api.shapes import Acknowledge, AlertItem, AlertPage, AuditItem, History, Reason, Shelve
 from steadyhead.api.times import seconds
 from steadyhead.desk.views import AlertQuery
-from steadyhead.errors import DeskError
 from steadyhead.types import Condition
 
 router = APIRouter(prefix="/alerts", tags=["alerts"])
 
 AlertId = Annotated[
-    str, Path(pattern="^[0-9a-f]{1,32}$", description="`alert_id` of the alert.", examples=["0f3c5a9e1b7d2468"])
+    str,
+    Path(pattern="^[0-9a-f]{1,32}$", description="`alert_id` of the alert.", examples=["0f3c5a9e1b7d2468"]),
 ]
 Reader = Annotated[Actor, Depends(require(Act.READ))]
 
@@ -65,10 +65,8 @@ def list_alerts(
         limit=limit,
         after=after,
     )
-    try:
+    with wrong_in_itself():
         page = room.desk.alerts(query)
-    except DeskError as exc:  # a query has no state it could conflict with: it is the request that is wrong
-        raise ProblemError(INVALID, str(exc)) from exc
     link_pages(request, response, page.next)
     return AlertPage(items=[AlertItem.of(view) for view in page.items], next=page.next, total=page.total)
 
@@ -79,7 +77,9 @@ def show_alert(alert_id: AlertId, room: InRoom, _: Reader) -> AlertItem:
     return AlertItem.of(room.desk.alert(alert_id))
 
 
-@router.get("/{alert_id}/history", summary="Show who did what with an alert", responses=refusals(404, *READING))
+@router.get(
+    "/{alert_id}/history", summary="Show who did what with an alert", responses=refusals(404, *READING)
+)
 def show_history(
     alert_id: AlertId, room: InRoom, _: Reader, limit: Annotated[int, Query(ge=1, le=1000)] = 200
 ) -> History:
@@ -97,17 +97,6 @@ def acknowledge(
 ) -> AlertItem:
     """Say that somebody has seen it and is on it."""
     return AlertItem.of(room.desk.acknowledge(alert_id, actor.name, asked.note))
-
-
-@router.post("/{alert_id}/reset", summary="Reset a latched alert", responses=refusals(*CHANGING))
-def reset(
-    alert_id: AlertId,
-    asked: Reason,
-    room: InRoom,
-    actor: Annotated[Actor, Depends(require(Act.ACKNOWLEDGE))],
-) -> AlertItem:
-    """Let go of an alert that stays after its condition has cleared."""
-    return AlertItem.of(room.desk.reset(alert_id, actor.name, asked.why))
 
 
 @router.post("/{alert_id}/shelve", summary="Shelve an alert", responses=refusals(*CHANGING))

@@ -53,7 +53,7 @@ def limits(settings: AccessSettings) -> Limits:
 
 def context_of(request: Request) -> Context:
     """The context of the request's application."""
-    return cast(Context, request.app.state.context)
+    return cast("Context", request.app.state.context)
 
 
 def room_of(request: Request) -> Room:

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from typing import cast
-
 from starlette.requests import Request
 from starlette.responses import Response
 
@@ -20,7 +18,7 @@ def is_secure(request: Request) -> bool:
 
 def read(request: Request, name: str) -> str | None:
     """The cookie's value; None if the browser sent none."""
-    return cast("str | None", request.cookies.get(_full(request, name)))
+    return request.cookies.get(_full(request, name))
 
 
 def put(request: Request, response: Response, name: str, value: str, max_age_s: int | None = None) -> None:

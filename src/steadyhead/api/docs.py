@@ -12,8 +12,7 @@ _KINDS: dict[int, tuple[Kind, str]] = {
     401: (problems.NOT_SIGNED_IN, "this needs a session or a token; none was sent"),
     403: (
         problems.NOT_ALLOWED,
-        '"kim" may not suppress alerts by design and release them; that takes the role engineer or '
-        "administrator",
+        '"kim" may not prove repairs; that takes the role engineer or administrator',
     ),
     404: (problems.NOT_FOUND, 'there is no station "elm_street"'),
     409: (problems.CONFLICT, "the alert is normal, so there is nothing to acknowledge"),

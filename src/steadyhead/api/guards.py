@@ -1,12 +1,13 @@
 """Who asks, and whether they may: the dependency that every route carries.
 
 ``require(act)`` finds the person (session cookie) or program (bearer token), refuses what they may not do,
-slows down who asks too often, and holds an unsafe request with a cookie to the session's CSRF token. Pages use
-it too; ``page_actor`` and ``csrf_field`` are for their templates.
+slows down who asks too often, and holds an unsafe request with a cookie to the session's CSRF token. Pages
+use it too; ``page_actor`` and ``csrf_field`` are for their templates.
 """
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Awaitable, Callable
 from functools import cache
 from urllib.parse import urlsplit
@@ -19,8 +20,11 @@ from steadyhead.access.actor import IN_WORDS, Act, Actor, may, who_may
 from steadyhead.access.secrets import csrf_of, same
 from steadyhead.api import cookies
 from steadyhead.api.context import context_of
-from steadyhead.api.problems import NOT_ALLOWED, NOT_FROM_HERE, NOT_SIGNED_IN, TOO_MANY, ProblemError
+from steadyhead.api.local import address
+from steadyhead.api.problems import INVALID, NOT_ALLOWED, NOT_FROM_HERE, NOT_SIGNED_IN, TOO_MANY, ProblemError
+from steadyhead.api.text import fault_of_text
 
+log = logging.getLogger(__name__)
 SAFE_METHODS = ("GET", "HEAD", "OPTIONS")
 CSRF_HEADER = "X-CSRF-Token"
 CSRF_FIELD = "csrf"
@@ -44,6 +48,7 @@ def require(act: Act) -> Guard:
             raise ProblemError(NOT_SIGNED_IN, "this needs a session or a token; none was sent", CHALLENGE)
         _slow_down(request, actor, act)
         if not may(actor, act):
+            log.warning("refused to %s: %s %s", actor.key, request.method, ascii(request.url.path))
             raise ProblemError(
                 NOT_ALLOWED, f'"{actor.name}" may not {IN_WORDS[act]}; that takes {who_may(act)}'
             )
@@ -69,11 +74,15 @@ def identify(request: Request) -> Actor | None:
         scheme, _, secret = header.partition(" ")
         if scheme.lower() not in SCHEMES:
             raise ProblemError(
-                NOT_SIGNED_IN, f'the scheme "{scheme[:20]}" of Authorization is not known; use Bearer', CHALLENGE
+                NOT_SIGNED_IN,
+                f'the scheme "{scheme[:20]}" of Authorization is not known; use Bearer',
+                CHALLENGE,
             )
         actor = accounts.by_token(secret.strip())
         if actor is None:
-            raise ProblemError(NOT_SIGNED_IN, accounts.tokens.why_not(secret.strip()), CHALLENGE)
+            why_not = accounts.tokens.why_not(secret.strip())
+            log.warning("refused a token from %s: %s", ascii(address(request)), why_not)
+            raise ProblemError(NOT_SIGNED_IN, why_not, CHALLENGE)
     else:
         cookie = cookies.read(request, cookies.SESSION)
         actor = accounts.who(cookie) if cookie else None
@@ -120,8 +129,7 @@ async def check_from_here(request: Request, secret: str | None = None) -> None:
         raise ProblemError(NOT_FROM_HERE, "the header Origin names another place than the header Host")
     sent = request.headers.get(CSRF_HEADER)
     if sent is None and request.headers.get("content-type", "").partition(";")[0].strip() in _FORMS:
-        field = (await request.form()).get(CSRF_FIELD)
-        sent = field if isinstance(field, str) else None
+        sent = await _field_of_form(request)
     secret = secret or session_secret(request)
     if not sent:
         raise ProblemError(
@@ -131,9 +139,15 @@ async def check_from_here(request: Request, secret: str | None = None) -> None:
         raise ProblemError(NOT_FROM_HERE, "its form is of another session, or of one that is over")
 
 
-def address(request: Request) -> str:
-    """The network address that asks; what a proxy on this machine says of it, where the server trusts one."""
-    return request.client.host if request.client is not None else "unknown"
+async def _field_of_form(request: Request) -> str | None:
+    """The CSRF field; the other fields are looked through on the way."""
+    form = await request.form()
+    for name, value in form.multi_items():
+        fault = fault_of_text(value) if isinstance(value, str) else None
+        if fault is not None:
+            raise ProblemError(INVALID, f"body.{name}: {fault}")
+    field = form.get(CSRF_FIELD)
+    return field if isinstance(field, str) else None
 
 
 def too_many(what: str, wait_s: float) -> ProblemError:

@@ -10,7 +10,7 @@ import asyncio
 import threading
 from contextlib import suppress
 
-from steadyhead.desk.news import Event, News
+from steadyhead.desk.news import Event, News, Subscription
 
 ROOM = 256  # events that may wait for one page
 LISTEN_S = 1.0
@@ -43,6 +43,7 @@ class Hub:
         self._thread: threading.Thread | None = None
         self._loop: asyncio.AbstractEventLoop | None = None
         self._over = threading.Event()
+        self._subscription: Subscription | None = None
 
     @property
     def open_streams(self) -> int:
@@ -59,6 +60,8 @@ class Hub:
     def stop(self) -> None:
         """Listen no more."""
         self._over.set()
+        if self._subscription is not None:
+            self._subscription.close()
         if self._thread is not None:
             self._thread.join(2 * LISTEN_S)
 
@@ -75,15 +78,19 @@ class Hub:
         self._listeners.discard(listener)
 
     def _listen(self) -> None:
+        subscription = self._subscribe()
         while not self._over.is_set():
-            with self._news.subscribe() as subscription:
-                while not self._over.is_set():
-                    event = subscription.get(LISTEN_S)
-                    if event is not None:
-                        self._hand_on(event)
-                    elif subscription.is_over:
-                        break
-            self._over.wait(0.1)  # a news that is closed for good must not be asked again and again
+            event = subscription.get(LISTEN_S)
+            if subscription.is_over and (event is None or event.kind == "reload"):
+                # before the pages are told to reload, so that nothing after their reload is missed
+                subscription = self._subscribe()
+            if event is not None:
+                self._hand_on(event)
+        subscription.close()
+
+    def _subscribe(self) -> Subscription:
+        self._subscription = self._news.subscribe()
+        return self._subscription
 
     def _hand_on(self, event: Event) -> None:
         if self._loop is not None:

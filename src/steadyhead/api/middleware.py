@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from typing import Any
 
 from starlette.datastructures import MutableHeaders
+from starlette.exceptions import HTTPException
 from starlette.requests import Request
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
 from steadyhead.access.throttle import Throttle
-from steadyhead.api.guards import address, too_many
-from steadyhead.api.problems import TOO_LARGE, ProblemError, answer
+from steadyhead.api.guards import too_many
+from steadyhead.api.local import address
+from steadyhead.api.problems import INVALID, TOO_LARGE, ProblemError, answer, of_unexpected
 
 SMALL_BODY_BYTES = 256 * 1024
 """Enough for any form or JSON of ours; batches of readings have a limit of their own."""
@@ -92,8 +95,19 @@ class AddressThrottle:
         await self.app(scope, receive, send)
 
 
-class _TooLongError(Exception):
-    """The body grew over its limit while it was read."""
+class PlainAddress:
+    """Refuses an address with a zero character, which one database would take and another choke on."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass on, or answer 422."""
+        if scope["type"] == "http" and ("\x00" in scope["path"] or b"%00" in scope["query_string"]):
+            refusal = ProblemError(INVALID, "the address holds a zero character; leave it out")
+            await answer(Request(scope), refusal)(scope, receive, send)
+            return
+        await self.app(scope, receive, send)
 
 
 class BodyLimit:
@@ -117,26 +131,18 @@ class BodyLimit:
         if declared.isdigit() and int(declared) > limit:
             await answer(request, _too_large(limit))(scope, receive, send)
             return
-        seen, has_begun = 0, False
+        seen = 0
 
         async def counted() -> Message:
             nonlocal seen
             message = await receive()
             seen += len(message.get("body", b""))
             if seen > limit:
-                raise _TooLongError
+                # of the library's own kind, because it turns any other into "cannot be parsed"
+                raise HTTPException(TOO_LARGE.status, str(_too_large(limit)))
             return message
 
-        async def noted(message: Message) -> None:
-            nonlocal has_begun
-            has_begun = has_begun or message["type"] == "http.response.start"
-            await send(message)
-
-        try:
-            await self.app(scope, counted, noted)
-        except _TooLongError:
-            if not has_begun:
-                await answer(request, _too_large(limit))(scope, receive, send)
+        await self.app(scope, counted, send)
 
 
 def _too_large(limit: int) -> ProblemError:
@@ -150,11 +156,15 @@ Observe = Callable[[str, str, int, float], None]
 
 
 class Counted:
-    """Tells how each request went, under the route's pattern and not the address asked for."""
+    """Tells how each request went, under the route's pattern and not the address asked for.
 
-    def __init__(self, app: ASGIApp, observe: Observe) -> None:
+    patterns : address pattern by the function that answers there; what has none is "other"
+    """
+
+    def __init__(self, app: ASGIApp, observe: Observe, patterns: Mapping[Any, str]) -> None:
         self.app = app
         self.observe = observe
+        self.patterns = patterns
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Pass on, and tell."""
@@ -173,10 +183,32 @@ class Counted:
         try:
             await self.app(scope, receive, noted)
         finally:
-            self.observe(scope["method"], route_of(scope), status, took_s or time.perf_counter() - started)
+            took_s = took_s or time.perf_counter() - started
+            pattern = self.patterns.get(scope.get("endpoint"), "other")
+            self.observe(scope["method"], pattern, status, took_s)
 
 
-def route_of(scope: Scope) -> str:
-    """Pattern of the route that answered; "other" where none did."""
-    path = getattr(scope.get("route"), "path", None)
-    return path if isinstance(path, str) and path else "other"
+class Unexpected:
+    """Answers a defect with a problem, inside the other layers, so that it carries their headers too."""
+
+    def __init__(self, app: ASGIApp) -> None:
+        self.app = app
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Pass on; what nobody caught is logged and answered 500, if the answer has not begun."""
+        if scope["type"] != "http":
+            await self.app(scope, receive, send)
+            return
+        has_begun = False
+
+        async def noted(message: Message) -> None:
+            nonlocal has_begun
+            has_begun = has_begun or message["type"] == "http.response.start"
+            await send(message)
+
+        try:
+            await self.app(scope, receive, noted)
+        except Exception as exc:
+            if has_begun:
+                raise
+            await answer(Request(scope), of_unexpected(exc))(scope, receive, send)

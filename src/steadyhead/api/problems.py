@@ -68,9 +68,7 @@ NOTHING_ACCEPTED = Kind(
     "nothing-accepted", 422, "No reading could be accepted",
     "Mend the items listed in refused_items and send them again; nothing of this batch was kept.",
 )  # fmt: skip
-TOO_MANY = Kind(
-    "too-many-requests", 429, "Too many requests", "Wait as long as the header Retry-After says."
-)
+TOO_MANY = Kind("too-many-requests", 429, "Too many requests", "Wait as long as the header Retry-After says.")
 INTERNAL = Kind(
     "internal-error", 500, "Something went wrong in the program",
     "Try again; if it stays, give the incident number to whoever looks after the service.",
@@ -109,6 +107,7 @@ OF_ERROR: dict[type[errors.SteadyheadError], Kind] = {
         "Wait and try again. New readings are still taken in and kept.",
     ),
     errors.NotifyError: INVALID,
+    errors.ReportError: CONFLICT,
 }
 # fmt: on
 """Every class of ``errors.py``; the nearest class in an error's ancestry counts."""
@@ -135,7 +134,9 @@ class Problem(BaseModel):
 
     model_config = ConfigDict(extra="allow")
 
-    type: str = Field(description="Names the sort of problem; never changes.", examples=[TYPE_ROOT + "not-found"])
+    type: str = Field(
+        description="Names the sort of problem; never changes.", examples=[TYPE_ROOT + "not-found"]
+    )
     title: str = Field(description="The sort of problem in words.", examples=["Not found"])
     status: int = Field(description="HTTP status, again.", examples=[404])
     detail: str = Field(description="What happened this time.", examples=['there is no station "elm"'])
@@ -180,18 +181,30 @@ def answer(request: Request, error: ProblemError) -> Response:
     problem = body_of(error, request.url.path)
     pages = getattr(request.app.state, "pages", None)
     if pages is not None and not is_api(request.url.path):
-        response: Response = pages.problem(request, problem)
+        response = _page(pages, request, problem)
     else:
-        response = JSONResponse(
-            problem.model_dump(exclude_none=True), error.kind.status, media_type=MEDIA_TYPE
-        )
+        response = _object(problem)
     response.headers.update(error.headers)
     return response
 
 
+def _object(problem: Problem) -> Response:
+    return JSONResponse(problem.model_dump(exclude_none=True), problem.status, media_type=MEDIA_TYPE)
+
+
+def _page(pages: Any, request: Request, problem: Problem) -> Response:
+    """A page; a page that cannot be made, such as for want of the database, must not hide what went wrong."""
+    try:
+        made: Response = pages.problem(request, problem)
+    except Exception:
+        log.exception("the page of a problem could not be made")
+        return _object(problem)
+    return made
+
+
 def kind_of(error: errors.SteadyheadError) -> Kind:
     """The sort of problem that an error of ours is."""
-    return next(OF_ERROR[cls] for cls in type(error).__mro__ if cls in OF_ERROR)
+    return next((OF_ERROR[cls] for cls in type(error).__mro__ if cls in OF_ERROR), OTHER)
 
 
 def of_ours(error: errors.SteadyheadError) -> ProblemError:
@@ -202,7 +215,7 @@ def of_ours(error: errors.SteadyheadError) -> ProblemError:
 
 
 def of_validation(error: RequestValidationError) -> ProblemError:
-    """A request that does not fit the declared fields. What was sent is not repeated: it may be a password."""
+    """A request that does not fit the declared fields; what was sent is not told: it may be a password."""
     fields = [
         {"field": ".".join(str(part) for part in found["loc"]), "message": _told(found)}
         for found in error.errors()
@@ -210,7 +223,9 @@ def of_validation(error: RequestValidationError) -> ProblemError:
     if any(found["type"] == "json_invalid" for found in error.errors()):
         at = error.errors()[0]["loc"][-1]
         reason = error.errors()[0].get("ctx", {}).get("error", "not JSON")
-        return ProblemError(UNREADABLE, f"the body is not JSON: {reason} at character {at}; send one JSON value")
+        return ProblemError(
+            UNREADABLE, f"the body is not JSON: {reason} at character {at}; send one JSON value"
+        )
     named = "; ".join(f"{item['field']}: {item['message']}" for item in fields[:3])
     more = f"; and {len(fields) - 3} more" if len(fields) > 3 else ""
     return ProblemError(INVALID, named + more, more={"errors": fields})
@@ -238,5 +253,7 @@ def of_unexpected(error: Exception) -> ProblemError:
     incident = secrets.token_hex(4)
     log.error("incident %s", incident, exc_info=error)
     return ProblemError(
-        INTERNAL, f"an unexpected error was met and logged as incident {incident}", more={"incident": incident}
+        INTERNAL,
+        f"an unexpected error was met and logged as incident {incident}",
+        more={"incident": incident},
     )

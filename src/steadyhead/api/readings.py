@@ -25,7 +25,13 @@ MOST_LISTED = 200
 """Refused items told one by one; all are counted, and kept where docs/service.md says."""
 
 _JSON_EXAMPLE = [
-    {"station": "harbour_east", "role": "outlet", "time": "2025-10-17T06:00:00Z", "value": 58.2, "unit": "psi"},
+    {
+        "station": "harbour_east",
+        "role": "outlet",
+        "time": "2025-10-17T06:00:00Z",
+        "value": 58.2,
+        "unit": "psi",
+    },
     {"station": "harbour_east", "tag": "HE_FLOW", "time": 1760680800, "value": 41.0, "quality": "good"},
     {"station": "mill_weir", "time": "2025-10-17T06:00:00Z", "values": {"inlet": 612.0, "outlet": 401.5}},
 ]
@@ -107,11 +113,13 @@ def _told(answer: PushAnswer) -> Pushed:
     ]
     if answer.refused and not answer.accepted and not answer.late:
         first = items[0]
+        n = len(answer.refused)
+        told = "the only one was refused" if n == 1 else f"all {n} were refused; the first"
         at = f"{first.where}: " if first.where else ""
         raise ProblemError(
             NOTHING_ACCEPTED,
-            f"all {len(answer.refused)} were refused; the first, item {first.index}, {at}{first.reason}",
-            more={"refused": len(answer.refused), "refused_items": [item.model_dump() for item in items]},
+            f"{told}, item {first.index}, {at}{first.reason}",
+            more={"refused": n, "refused_items": [item.model_dump() for item in items]},
         )
     return Pushed(
         accepted=answer.accepted, late=answer.late, refused=len(answer.refused), refused_items=items

@@ -11,9 +11,9 @@ LONGEST = 1000
 
 
 def safe_next(wanted: str | None) -> str:
-    """The address wanted, if it is a path of this service; the first page otherwise.
+    r"""The address wanted, if it is a path of this service; the first page otherwise.
 
-    Refused: other hosts in any spelling that browsers know (``//host``, ``/\\host``, ``https:host``), control
+    Refused: other hosts in any spelling that browsers know (``//host``, ``/\host``, ``https:host``), control
     characters, and the sign-in and sign-out addresses themselves.
     """
     if not wanted or len(wanted) > LONGEST or not wanted.startswith("/") or wanted.startswith("//"):

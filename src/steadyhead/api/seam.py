@@ -5,16 +5,24 @@ from __future__ import annotations
 from html import escape
 from typing import Protocol
 
+from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import HTMLResponse, RedirectResponse, Response
 
-from steadyhead.api.problems import Problem
 from steadyhead.api.guards import csrf_field
+from steadyhead.api.problems import Problem
 from steadyhead.api.redirects import login_address
 
 
 class Pages(Protocol):
-    """Pages for people. ``make_app`` is given one; ``PlainPages`` serves where there are none."""
+    """Pages for people, such as ``web.pages.WebPages``; ``PlainPages`` serves where there are none.
+
+    router : all their routes, each with a guard of ``api.guards``
+    """
+
+    @property
+    def router(self) -> APIRouter:
+        """All routes of the pages."""
 
     def sign_in(self, request: Request, next_path: str, name: str, refusal: str | None) -> Response:
         """The form that posts name, password, next and the CSRF field to /login.
@@ -28,6 +36,8 @@ class Pages(Protocol):
 
 class PlainPages:
     """Bare pages without any style, for tests and for a service without pages."""
+
+    router = APIRouter()
 
     def sign_in(self, request: Request, next_path: str, name: str, refusal: str | None) -> Response:
         """A form and nothing else."""

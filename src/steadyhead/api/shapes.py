@@ -4,10 +4,11 @@ from __future__ import annotations
 
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema
+from pydantic import BaseModel, ConfigDict, Field, StringConstraints, WithJsonSchema, field_validator
 
 from steadyhead.alerts.jsonlines import to_dict
 from steadyhead.alerts.lifecycle import Event
+from steadyhead.api.text import fault_of_text
 from steadyhead.api.times import When, stamp, stamp_or_none
 from steadyhead.desk.views import AlertView, AuditView
 
@@ -17,7 +18,9 @@ AlertObject = Annotated[dict[str, Any], WithJsonSchema({"x-component": "Alert"})
 Why = Annotated[
     str,
     StringConstraints(strip_whitespace=True, min_length=3, max_length=1000),
-    Field(description="Why, for whoever reads the audit trail.", examples=["Crew on site, main being flushed"]),
+    Field(
+        description="Why, for whoever reads the audit trail.", examples=["Crew on site, main being flushed"]
+    ),
 ]
 Note = Annotated[str, StringConstraints(strip_whitespace=True, max_length=1000)]
 StationName = Annotated[
@@ -35,6 +38,16 @@ class Asked(BaseModel):
     """Root of what is sent: a key that is not known is a mistake, not ignored."""
 
     model_config = ConfigDict(frozen=True, extra="forbid")
+
+    @field_validator("*", mode="before")
+    @classmethod
+    def _is_text(cls, value: Any) -> Any:
+        """What one database keeps and another refuses is refused here."""
+        if isinstance(value, str):
+            fault = fault_of_text(value)
+            if fault is not None:
+                raise ValueError(fault)
+        return value
 
 
 class AlertItem(Shape):
@@ -138,5 +151,3 @@ class Reason(Asked):
     """A change that may be explained."""
 
     why: Note = Field(default="", examples=["Back to normal"])
-
-

@@ -12,7 +12,8 @@ from starlette.responses import RedirectResponse, Response
 from steadyhead.access.secrets import new_secret
 from steadyhead.api import cookies
 from steadyhead.api.context import context_of
-from steadyhead.api.guards import address, check_from_here, identify, session_secret, too_many
+from steadyhead.api.guards import check_from_here, identify, session_secret, too_many
+from steadyhead.api.local import address
 from steadyhead.api.redirects import safe_next
 from steadyhead.errors import SignInError
 
@@ -83,5 +84,3 @@ def _form(request: Request, next_path: str, name: str, refusal: str | None) -> R
     response: Response = request.app.state.pages.sign_in(request, next_path, name, refusal)
     cookies.put(request, response, cookies.FORM, secret, cookies.FORM_S)
     return response
-
-

@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, datetime
 from typing import Annotated
 
-from pydantic import AfterValidator, AwareDatetime, Field
+from pydantic import AfterValidator, AwareDatetime, WithJsonSchema
 
 from steadyhead.alerts.jsonlines import rfc3339
 
@@ -22,9 +22,15 @@ def _sane(at: datetime) -> datetime:
 When = Annotated[
     AwareDatetime,
     AfterValidator(_sane),
-    Field(
-        description="RFC 3339 with an offset, or whole seconds since 1970-01-01 UTC.",
-        examples=["2025-10-17T06:00:00Z"],
+    WithJsonSchema(
+        {
+            "description": "RFC 3339 with an offset, or whole seconds since 1970-01-01 UTC.",
+            "anyOf": [
+                {"type": "string", "format": "date-time"},
+                {"type": "integer", "minimum": 0, "maximum": int(LATEST.timestamp())},
+            ],
+            "examples": ["2025-10-17T06:00:00Z", 1760680800],
+        }
     ),
 ]
 """A time that a caller gives."""

@@ -1,0 +1,239 @@
+"""Accounts, tokens and oneself."""
+
+from __future__ import annotations
+
+from typing import Annotated
+
+from fastapi import APIRouter, Depends, Path
+from pydantic import Field, SecretStr
+from starlette.requests import Request
+from starlette.responses import Response
+
+from steadyhead.access.accounts import AccountView
+from steadyhead.access.actor import Act, Actor, Role, Scope, may
+from steadyhead.access.tokens import NewToken, TokenView
+from steadyhead.api.context import InRoom, context_of
+from steadyhead.api.docs import CHANGING, READING, refusals
+from steadyhead.api.guards import csrf_token, require, session_secret, too_many
+from steadyhead.api.local import address
+from steadyhead.api.problems import NOT_ALLOWED, ProblemError
+from steadyhead.api.shapes import Asked, Shape
+from steadyhead.api.times import stamp, stamp_or_none
+
+router = APIRouter()
+Manager = Annotated[Actor, Depends(require(Act.ACCOUNTS))]
+TokenManager = Annotated[Actor, Depends(require(Act.TOKENS))]
+Oneself = Annotated[Actor, Depends(require(Act.SELF))]
+AccountName = Annotated[str, Path(max_length=64, description="Name of the account.", examples=["kim"])]
+
+_SECRET = Field(
+    min_length=1, max_length=200, description="12 to 128 characters.", examples=["four words you remember"]
+)
+
+
+class AccountItem(Shape):
+    """An account."""
+
+    name: str
+    role: Role
+    created_at: str
+    is_disabled: bool
+    failed: int = Field(description="Failed sign-ins since the last good one.")
+    locked_until: str | None
+
+    @classmethod
+    def of(cls, view: AccountView) -> AccountItem:
+        """From what access tells."""
+        return cls(
+            name=view.name,
+            role=view.role,
+            created_at=stamp(view.created_s),
+            is_disabled=view.is_disabled,
+            failed=view.failed,
+            locked_until=stamp_or_none(view.locked_until_s),
+        )
+
+
+class AccountList(Shape):
+    """All accounts, by name."""
+
+    items: list[AccountItem]
+
+
+class NewAccount(Asked):
+    """An account to make."""
+
+    name: str = Field(max_length=64, examples=["kim"])
+    role: Role
+    password: SecretStr = _SECRET
+
+
+class AccountChange(Asked):
+    """What to change of an account; what is left out stays. Every change ends its sessions."""
+
+    role: Role | None = None
+    is_disabled: bool | None = None
+    password: SecretStr | None = Field(default=None, min_length=1, max_length=200)
+
+
+class TokenItem(Shape):
+    """A token, without its secret."""
+
+    id: int
+    name: str
+    scope: Scope
+    made_by: str
+    created_at: str
+    expires_at: str | None
+    revoked_at: str | None
+    used_at: str | None
+
+    @classmethod
+    def of(cls, view: TokenView) -> TokenItem:
+        """From what access tells."""
+        return cls(
+            id=view.token_id,
+            name=view.name,
+            scope=view.scope,
+            made_by=view.made_by,
+            created_at=stamp(view.created_s),
+            expires_at=stamp_or_none(view.expires_s),
+            revoked_at=stamp_or_none(view.revoked_s),
+            used_at=stamp_or_none(view.used_s),
+        )
+
+
+class TokenList(Shape):
+    """All tokens, newest first."""
+
+    items: list[TokenItem]
+
+
+class TokenAsked(Asked):
+    """A token to make for a program."""
+
+    name: str = Field(max_length=64, description="Of the program that will hold it.", examples=["historian"])
+    scope: Scope
+    days: float | None = Field(default=365, gt=0, le=3650, description="How long it is good; null: no end.")
+
+
+class MadeToken(TokenItem):
+    """A token just made, with its secret: shown this once."""
+
+    secret: str
+
+    @classmethod
+    def with_secret(cls, made: NewToken) -> MadeToken:
+        """The one answer that holds the secret."""
+        return cls(**TokenItem.of(made.view).model_dump(), secret=made.secret)
+
+
+class Me(Shape):
+    """Who asks, and what they may do."""
+
+    name: str
+    role: Role | None
+    scope: Scope | None
+    may: list[Act]
+    csrf_token: str | None = Field(description="For the header X-CSRF-Token; null where a token is used.")
+
+
+class PasswordChange(Asked):
+    """A person's own change of password."""
+
+    old: SecretStr = Field(min_length=1, max_length=200)
+    new: SecretStr = _SECRET
+
+
+@router.get("/me", tags=["me"], summary="Show who is asking", responses=refusals(*READING))
+def show_me(request: Request, actor: Oneself) -> Me:
+    """Name, role or scope, and what that allows."""
+    return Me(
+        name=actor.name,
+        role=actor.role,
+        scope=actor.scope,
+        may=[act for act in Act if may(actor, act)],
+        csrf_token=csrf_token(request) or None,
+    )
+
+
+@router.post(
+    "/me/password",
+    tags=["me"],
+    status_code=204,
+    summary="Change one's password",
+    responses=refusals(*CHANGING),
+)
+def change_password(request: Request, asked: PasswordChange, room: InRoom, actor: Oneself) -> Response:
+    """Change it with the old one; all sessions of the account end, this one too."""
+    if session_secret(request) is None:
+        raise ProblemError(NOT_ALLOWED, f'"{actor.name}" is a token, which has no password')
+    wait_s = context_of(request).limits.logins.wait_s(address(request))
+    if wait_s:
+        raise too_many("too many attempts with a password from this address", wait_s)
+    room.accounts.change_password(actor.name, asked.old.get_secret_value(), asked.new.get_secret_value())
+    return Response(status_code=204)
+
+
+@router.get("/accounts", tags=["accounts"], summary="List accounts", responses=refusals(*READING))
+def list_accounts(room: InRoom, _: Manager) -> AccountList:
+    """All accounts, by name."""
+    return AccountList(items=[AccountItem.of(view) for view in room.accounts.accounts()])
+
+
+@router.post(
+    "/accounts", tags=["accounts"], status_code=201, summary="Make an account", responses=refusals(*CHANGING)
+)
+def make_account(asked: NewAccount, room: InRoom, actor: Manager) -> AccountItem:
+    """Make an account for a person."""
+    made = room.accounts.create(asked.name, asked.role, asked.password.get_secret_value(), actor.name)
+    return AccountItem.of(made)
+
+
+@router.get(
+    "/accounts/{name}", tags=["accounts"], summary="Show an account", responses=refusals(404, *READING)
+)
+def show_account(name: AccountName, room: InRoom, _: Manager) -> AccountItem:
+    """One account."""
+    return AccountItem.of(room.accounts.account(name))
+
+
+@router.patch(
+    "/accounts/{name}", tags=["accounts"], summary="Change an account", responses=refusals(*CHANGING)
+)
+def change_account(name: AccountName, asked: AccountChange, room: InRoom, actor: Manager) -> AccountItem:
+    """Change role or password, disable or enable; not the last administrator's role, nor disable it."""
+    view = room.accounts.account(name)
+    if asked.role is not None and asked.role != view.role:
+        view = room.accounts.set_role(name, asked.role, actor.name)
+    if asked.password is not None:
+        room.accounts.set_password(name, asked.password.get_secret_value(), actor.name)
+    if asked.is_disabled is True:
+        view = room.accounts.disable(name, actor.name)
+    elif asked.is_disabled is False:
+        view = room.accounts.enable(name, actor.name)
+    return AccountItem.of(view)
+
+
+@router.get("/tokens", tags=["tokens"], summary="List tokens", responses=refusals(*READING))
+def list_tokens(room: InRoom, _: TokenManager) -> TokenList:
+    """All tokens, newest first, without their secrets."""
+    return TokenList(items=[TokenItem.of(view) for view in room.accounts.list_tokens()])
+
+
+@router.post(
+    "/tokens", tags=["tokens"], status_code=201, summary="Make a token", responses=refusals(*CHANGING)
+)
+def make_token(asked: TokenAsked, room: InRoom, actor: TokenManager) -> MadeToken:
+    """Make a token for a program. Its secret is in this answer and nowhere else."""
+    return MadeToken.with_secret(room.accounts.make_token(asked.name, asked.scope, actor.name, asked.days))
+
+
+@router.delete("/tokens/{number}", tags=["tokens"], summary="Revoke a token", responses=refusals(*CHANGING))
+def revoke_token(
+    number: Annotated[int, Path(ge=1, le=2**62, description="`id` of the token.")],
+    room: InRoom,
+    actor: TokenManager,
+) -> TokenItem:
+    """End a token now; it stays in the list."""
+    return TokenItem.of(room.accounts.tokens.revoke(number, actor.name))

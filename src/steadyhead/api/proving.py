@@ -1,0 +1,37 @@
+"""Prove a repair: the readings around it, from the archive, handed to the desk."""
+
+from __future__ import annotations
+
+from steadyhead.desk.views import ProofView
+from steadyhead.errors import NotFoundError
+from steadyhead.live.room import Room
+from steadyhead.store.profiles import load_profile
+from steadyhead.store.tables import AlertRow, FindingRow
+
+DAY_S = 86_400
+BEFORE_S = 28 * DAY_S
+"""Readings from before the alert began that are compared with; four weeks hold every day of the week."""
+MOST_ROWS = 3_000_000  # 35 days of seconds; the span before is cut, since what came after counts more
+
+
+def prove(room: Room, finding_id: int, who: str) -> ProofView:
+    """Compare regulation before and after the repair of a finding, and keep the answer.
+
+    Raises NotFoundError, DeskError if no repair is recorded, ProfileError if the station was never learned,
+    ArchiveError or DatabaseError.
+    """
+    with room.database.reading() as session:
+        finding = session.get(FindingRow, finding_id)
+        if finding is None:
+            raise NotFoundError(f"there is no finding {finding_id}; list them with GET /api/v1/findings")
+        alert = None if finding.alert_id is None else session.get(AlertRow, finding.alert_id)
+        name = finding.station
+        to_s = int(room.clock())
+        since_s = alert.began_s if alert is not None else finding.repaired_s or finding.at_s
+    station = room.registry.stations.get(name)
+    if station is None:
+        raise NotFoundError(f"station {name} of finding {finding_id} is not in the registry any more")
+    profile = load_profile(room.profiles, name, station.step_s)
+    from_s = max(since_s - BEFORE_S, to_s - MOST_ROWS * station.step_s)
+    readings = room.archive.read(name, from_s, to_s)
+    return room.desk.prove(finding_id, who, readings, profile)
