@@ -20,6 +20,14 @@ from steadyhead.profile.novelty import learn_novelty
 from steadyhead.profile.registry import days_against, left_out_line, settled
 from steadyhead.profile.relations import learn_relations
 from steadyhead.profile.span import LEAST_TICKS, Parts, Span, cut_out, gather, thinned
+from steadyhead.profile.steadiness import (
+    daily_levels,
+    days_as_parts,
+    steadiness_of,
+    stretch_line,
+    unsteady_line,
+)
+from steadyhead.profile.swing import swing_words
 from steadyhead.profile.thresholds import learn_thresholds
 from steadyhead.readings.frame import Readings
 from steadyhead.readings.ticks import Ticks
@@ -28,6 +36,7 @@ from steadyhead.types import BoolArray
 LEAST_DAYS = 3.0
 LEAST_SHARE = 0.3
 LEAST_RECENT = 0.1
+ROUNDS = 2
 MARGIN_S = 3600.0
 LEAST_SUSPECT_S = 7200.0
 
@@ -40,25 +49,50 @@ def learn(readings: Readings, known: Known) -> Profile:
     _check(readings)
     ticks = _gathered(readings, known)
     profile = _learn_once(readings, ticks, known, [])
+    aside: Parts = []
+    remarks: list[str] = []
     against = days_against(ticks, known, profile)
     if against:
-        profile = _learn_once(readings, ticks, known, against)
-    suspect = _suspect(readings, profile, against)
-    remarks = [_against_line(part, ticks, profile, known) for part in against]
-    left_out = against + [(a, b) for a, b, _ in suspect]
-    if ticks.without(left_out).keep.sum() < 0.5 * ticks.without(against).keep.sum():
+        aside = against
+        profile = _learn_once(readings, ticks, known, aside)
+        remarks += [_left_out(p, left_out_line(_held_kpa(p, ticks), profile, known)) for p in against]
+    is_loose = False
+    for _ in range(ROUNDS):  # what was left out has bent the first profile
+        steady = steadiness_of(ticks.without(aside), profile)
+        is_loose = steady.is_loose
+        if steady.is_steady:
+            break
+        other = days_as_parts([(s.first, s.last) for s in steady.stretches], ticks.start_s)
+        aside = aside + other
+        remarks += [_left_out(p, stretch_line(s)) for p, s in zip(other, steady.stretches, strict=True)]
+        profile = _learn_once(readings, ticks, known, aside, is_loose)
+    if is_loose:
+        remarks.append(unsteady_line(steady, profile.set_pressure.typical_kpa))
+    suspect = _suspect(readings, profile, aside)
+    left_out = aside + [(a, b) for a, b, _ in suspect]
+    if ticks.without(left_out).keep.sum() < 0.5 * ticks.without(aside).keep.sum():
         remarks.append(
             "More than half of this span looks faulty by its own measure; the profile holds what was "
             "there, not what should be. Learn from another span, or repair first."
         )
     elif suspect:
-        profile = _learn_once(readings, ticks, known, left_out)
-        remarks += [
-            f"Left out of learning: {(b - a) / 3600:.0f} h from {_time(a)}, which looked like "
-            f"{name.replace('_', ' ')}."
-            for a, b, name in suspect
-        ]
+        profile = _learn_once(readings, ticks, known, left_out, is_loose)
+        remarks += [_left_out((a, b), _looked_like(readings, a, b, name)) for a, b, name in suspect]
     return _finish(settled(profile, known), remarks)
+
+
+def _left_out(part: tuple[float, float], why: str) -> str:
+    return f"Left out of learning: {(part[1] - part[0]) / 3600:.0f} h from {_time(part[0])}, {why}"
+
+
+def _looked_like(readings: Readings, from_s: float, to_s: float, name: str) -> str:
+    words = swing_words(readings, from_s + MARGIN_S, to_s - MARGIN_S) if name == "hunting" else ""
+    return f"which looked like {name.replace('_', ' ')}{words and f' ({words})'}."
+
+
+def _held_kpa(part: tuple[float, float], ticks: Span) -> float:
+    first, last = (int((at - ticks.start_s) // ticks.tick_s) for at in part)
+    return float(np.nanmedian(ticks.outlet_kpa[max(first, 0) : last + 1]))
 
 
 def _gathered(readings: Readings, known: Known) -> Span:
@@ -98,19 +132,16 @@ def _suspect(readings: Readings, profile: Profile, spared: Parts) -> list[tuple[
     return sorted(p for p in named if p[1] - p[0] - 2 * MARGIN_S >= LEAST_SUSPECT_S)
 
 
-def _against_line(part: tuple[float, float], ticks: Span, profile: Profile, known: Known) -> str:
-    first, last = (int((at - ticks.start_s) // ticks.tick_s) for at in part)
-    held_kpa = float(np.nanmedian(ticks.outlet_kpa[max(first, 0) : last + 1]))
-    return left_out_line(held_kpa, (part[1] - part[0]) / 3600, _time(part[0]), profile, known)
-
-
 def _rough_set(s: Span) -> float:
     flowing = s.keep & ~(s.flow_lps <= 0)
     outlet = s.outlet_kpa[flowing if flowing.any() else s.keep]
     return float(np.median(thinned(outlet)))
 
 
-def _learn_once(readings: Readings, ticks: Span, known: Known, left_out: Parts) -> Profile:
+def _learn_once(
+    readings: Readings, ticks: Span, known: Known, left_out: Parts, is_loose: bool = False
+) -> Profile:
+    """One round. ``is_loose``: how the level moves from day to day is no part of what is healthy."""
     s = ticks.without(left_out)
     if s.keep.sum() < LEAST_TICKS:
         raise LearningError(f"{readings.station}: nothing is left to learn from; give another span")
@@ -118,11 +149,16 @@ def _learn_once(readings: Readings, ticks: Span, known: Known, left_out: Parts) 
         # thresholds come from what is latest of what may be learned from
         last = (int(np.flatnonzero(s.keep)[-1]) + 1) * s.tick_s // readings.step_s
         s = _gathered(readings.rows(0, last), known).without(left_out)
-    profile = learn_relations(readings, s, known, _rough_set(s))
+    profile, residual_kpa = learn_relations(readings, s, known, _rough_set(s))
     recent = s.recent
     daily, hours = healthy_statistics(recent, profile)
     days, part = _kept(recent, left_out, 86400, len(daily)), _kept(recent, left_out, 3600, len(hours))
-    thresholds, remarks = learn_thresholds(daily[days], known.false_alerts_per_year)
+    residual = residual_kpa / profile.set_pressure.typical_kpa
+    if is_loose:
+        levels = np.nan_to_num(daily_levels(s, profile, len(s) - len(recent)))
+        daily[: len(levels), 0] = np.maximum(daily[: len(levels), 0] - np.abs(levels), 0.0)
+        residual = residual - np.repeat(levels, 86400 // recent.tick_s)[: len(residual)]
+    thresholds, remarks = learn_thresholds(daily[days], residual, recent.tick_s, known.false_alerts_per_year)
     return replace(
         profile,
         thresholds=thresholds,

@@ -10,6 +10,7 @@ from steadyhead.readings.ticks import FINEST_TICK_S, tick_s
 
 ARM_SHARE = 0.006  # half width an oscillation must cross: 1.2 % of set, well below the mild limit of 3 %
 ARM_MOVES = 2.5  # and this many times the usual fast movement, so that noise does not cross
+ARM_MOST = 0.0125  # but a swing at the mild limit has to cross, even where the span swung like that all along
 SPIKE_SHARE = 0.15
 SLOWEST_STEP_S = 60  # response is judged at one-minute sampling or finer
 
@@ -64,7 +65,8 @@ def familiar(profile: Profile) -> Familiar:
 
 def arm_kpa(profile: Profile) -> float:
     """Half width of the dead zone for counting oscillations [kPa]."""
-    return max(ARM_SHARE * profile.set_pressure.typical_kpa, ARM_MOVES * profile.scatter.move_kpa)
+    set_kpa = profile.set_pressure.typical_kpa
+    return min(max(ARM_SHARE * set_kpa, ARM_MOVES * profile.scatter.move_kpa), ARM_MOST * set_kpa)
 
 
 def spike_kpa(profile: Profile) -> float:

@@ -6,9 +6,13 @@ import numpy as np
 
 from steadyhead.profile.model import LockUp
 from steadyhead.profile.span import Span, thinned
+from steadyhead.stats.bootstrap import tail_threshold_for_rate
 from steadyhead.types import BoolArray, FloatArray
 
 LEAST_CLOSED_S = 1200.0
+LEAST_CLOSED = 5  # periods, for a tail to be read from them
+YEAR_S = 365.25 * 86400
+CREEP_OF_WAY = 1.4  # creep speaks up from so many times ``way_high``
 MOST_HEALTHY_WAY = 0.05  # a tight valve stays below this share of the way to the inlet
 CUTOFF_RATIO = 0.015  # of the 95 % flow, where the meter's own cut-off is not declared
 
@@ -21,9 +25,12 @@ def cutoff(span: Span, declared_lps: float | None) -> float:
 
 
 def learn_lock_up(
-    span: Span, shut: BoolArray, cutoff_lps: float, set_now: FloatArray, has_inlet: bool
+    span: Span, shut: BoolArray, cutoff_lps: float, set_now: FloatArray, has_inlet: bool, per_year: float
 ) -> LockUp:
-    """Lock-up level and rise from closed periods of 20 min or more."""
+    """Lock-up level and rise from closed periods of 20 min or more.
+
+    per_year : how many false alerts a year creep may give
+    """
     edges = np.flatnonzero(np.diff(np.concatenate([[0], shut.astype(np.int8), [0]])))
     least = LEAST_CLOSED_S / span.tick_s
     closed = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= least]
@@ -35,8 +42,7 @@ def learn_lock_up(
     way_high = 0.0
     if has_inlet:
         highest = np.array([_quantile(_way(span, a, b, set_now[a:b] + rise), 0.95) for a, b in closed])
-        highest = highest[np.isfinite(highest)]
-        way_high = float(np.quantile(highest, 0.9)) if len(highest) else 0.0
+        way_high = _usual_way(highest[np.isfinite(highest)], len(span) * span.tick_s, per_year)
     return LockUp(
         closed_nights=len(closed),
         lock_up_kpa=float(np.quantile(levels, 0.4)),
@@ -44,6 +50,14 @@ def learn_lock_up(
         way_high=float(np.clip(way_high, 0.0, MOST_HEALTHY_WAY)),
         cutoff_lps=cutoff_lps,
     )
+
+
+def _usual_way(highest: FloatArray, span_s: int, per_year: float) -> float:
+    """Share of the way that may be passed without being called creep more than ``per_year`` times a year."""
+    if len(highest) < LEAST_CLOSED:
+        return float(np.quantile(highest, 0.9)) if len(highest) else 0.0
+    closed_per_year = len(highest) * YEAR_S / span_s
+    return tail_threshold_for_rate(highest, 1, per_year / closed_per_year, least=LEAST_CLOSED) / CREEP_OF_WAY
 
 
 def _way(span: Span, first: int, last: int, locked_kpa: FloatArray) -> FloatArray:

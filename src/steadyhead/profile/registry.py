@@ -20,22 +20,22 @@ import numpy as np
 
 from steadyhead.profile.known import Known
 from steadyhead.profile.model import Profile, SetPressure
-from steadyhead.profile.span import Parts, Span, regulating_ticks
-from steadyhead.types import BoolArray, FloatArray
+from steadyhead.profile.span import Parts, Span
+from steadyhead.profile.steadiness import daily_levels, days_as_parts
+from steadyhead.types import BoolArray
 
 TOLERANCE = 0.06  # of set: see above
 APART = 0.03  # of set: days that differ by more did not hold one pressure (droop of a day's demand: 1 to 2 %)
 ALIKE = 0.02  # of set: days that held one pressure
 LEAST_DAYS = 3
 LEAST_SHARE = 0.2  # of the days; fewer may be an accident
-LEAST_PART = 0.1  # of a day's ticks, for the day to have a level
 DAY_S = 86400
 
 
 def declared_kpa(set_pressure: SetPressure, known: Known) -> float | None:
     """What the registry says of the pressure that is usually held; None where it says nothing of it."""
     if set_pressure.source == "schedule declared":
-        return float(np.median(known.schedule_kpa))
+        return set_pressure.typical_kpa - (set_pressure.slots_kpa[0] - known.schedule_kpa[0])
     if set_pressure.source == "learned":
         return known.nominal_kpa
     if set_pressure.source == "schedule learned" and known.nominal_kpa is not None:
@@ -49,10 +49,11 @@ def declared_kpa(set_pressure: SetPressure, known: Known) -> float | None:
 def days_against(span: Span, known: Known, profile: Profile) -> Parts:
     """Days to leave out because other days and the registry agree against them, as stretches of time."""
     set_pressure = profile.set_pressure
-    if known.nominal_kpa is None or set_pressure.source != "learned":
+    declared = declared_kpa(set_pressure, known)
+    if declared is None or set_pressure.source == "schedule learned":
         return []
-    levels = _daily_levels(span, profile) / set_pressure.typical_kpa - 1.0
-    nominal = known.nominal_kpa / set_pressure.typical_kpa - 1.0
+    levels = daily_levels(span, profile)
+    nominal = declared / set_pressure.typical_kpa - 1.0
     seen = np.flatnonzero(np.isfinite(levels))
     if len(seen) < LEAST_DAYS or abs(nominal) <= APART:
         return []
@@ -66,38 +67,19 @@ def days_against(span: Span, known: Known, profile: Profile) -> Parts:
     return _stretches(np.isfinite(levels) & ~agree, span)
 
 
-def _daily_levels(span: Span, profile: Profile) -> FloatArray:
-    """Median outlet of each day of the span while regulating [kPa]; NaN where it hardly did."""
-    regulating = regulating_ticks(
-        span,
-        profile.has_inlet,
-        profile.has_flow,
-        profile.lock_up.cutoff_lps,
-        profile.set_pressure.typical_kpa,
-    )
-    per_day = max(1, DAY_S // span.tick_s)
-    levels = np.full(-(-len(span) // per_day), np.nan)
-    for day in range(len(levels)):
-        rows = slice(day * per_day, (day + 1) * per_day)
-        outlet = span.outlet_kpa[rows][regulating[rows]]
-        if len(outlet) >= LEAST_PART * per_day:
-            levels[day] = np.median(outlet)
-    return levels
-
-
 def _stretches(days: BoolArray, span: Span) -> Parts:
     edges = np.flatnonzero(np.diff(np.concatenate([[0], days.astype(np.int8), [0]])))
-    begins = [float(span.start_s + DAY_S * day) for day in edges]
-    return [(a, b - 1.0) for a, b in zip(begins[::2], begins[1::2], strict=True)]
+    return days_as_parts([(a, b - 1) for a, b in zip(edges[::2], edges[1::2], strict=True)], span.start_s)
 
 
-def left_out_line(held_kpa: float, span_h: float, since: str, profile: Profile, known: Known) -> str:
+def left_out_line(held_kpa: float, profile: Profile, known: Known) -> str:
     """Why days were left out, and what to do if they should not have been."""
+    declared = declared_kpa(profile.set_pressure, known) or float("nan")
     return (
-        f"Left out of learning: {span_h:.0f} h from {since}, in which the station held {held_kpa:.0f} kPa. "
-        f"On other days it held {profile.set_pressure.typical_kpa:.0f} kPa, and the registry, which says "
-        f"{known.nominal_kpa:.0f} kPa, agrees with those. If the change was meant, write the new pressure "
-        "into the registry and learn again."
+        f"in which the station held {held_kpa:.0f} kPa. On other days it held "
+        f"{profile.set_pressure.typical_kpa:.0f} kPa, and the registry, which says {declared:.0f} kPa, "
+        "agrees with those. If the change was meant, write the new pressure into the registry and learn "
+        "again."
     )
 
 
@@ -118,6 +100,12 @@ def settled(profile: Profile, known: Known) -> Profile:
         f"The span looks faulty, or the registry is wrong: the registry says {declared:.0f} kPa, "
         f"the span held {held.typical_kpa:.0f} kPa ({-off_kpa / declared:+.0%})."
     )
+    if held.source == "schedule declared":
+        says = (
+            f"The span looks faulty, or the registry is wrong: the span held {abs(off_kpa):.0f} kPa "
+            f"{'less' if off_kpa > 0 else 'more'} than the registry's schedule says "
+            f"({-off_kpa / declared:+.0%})."
+        )
     if not known.trusted:
         return _with_remark(
             replace(profile, set_pressure=noted),
@@ -149,7 +137,8 @@ def _of_command(held: SetPressure) -> str:
     return (
         f"The station was told to hold {commanded_kpa:.0f} kPa and held {held.typical_kpa:.0f} kPa "
         f"({off:+.0%}): either its command has another unit or scale than the registry says, or it did not "
-        "follow while it was learned. Departures are judged from what it held; check the tag's unit, then learn again."
+        "follow while it was learned. Departures are judged from what it held; check the tag's unit, then "
+        "learn again."
     )
 
 

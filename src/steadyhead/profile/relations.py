@@ -13,16 +13,18 @@ from steadyhead.profile.kv import learn_kv, least_differential
 from steadyhead.profile.lockup import cutoff, learn_lock_up
 from steadyhead.profile.model import FORMAT, LockUp, Profile, Scatter, Thresholds
 from steadyhead.profile.rhythm import learn_rhythm
-from steadyhead.profile.setpoint import hourly_expectation, learn_set_pressure
+from steadyhead.profile.setpoint import hourly_expectation, learn_set_pressure, set_now_kpa
 from steadyhead.profile.span import Span, block_means, regulating_ticks, robust_spread, thinned
-from steadyhead.profile.thresholds import DRIFT, HUNTING, SCATTER, SLOW
+from steadyhead.profile.thresholds import DRIFT, HUNTING, LAST_SHARES, SCATTER, SLOW
 from steadyhead.readings.frame import Readings
-from steadyhead.types import BoolArray
+from steadyhead.types import BoolArray, FloatArray
 
 NEAR_SET = 0.15
 
 
-def learn_relations(readings: Readings, s: Span, known: Known, rough_kpa: float) -> Profile:
+def learn_relations(
+    readings: Readings, s: Span, known: Known, rough_kpa: float
+) -> tuple[Profile, FloatArray]:
     """Set, droop, scatter, lock-up, Kv and rhythm, with thresholds still at their floors."""
     has_flow = bool(np.isfinite(s.flow_lps[s.keep]).mean() > 0.3)
     has_inlet = bool(np.isfinite(s.inlet_kpa[s.keep]).mean() > 0.3)
@@ -32,16 +34,12 @@ def learn_relations(readings: Readings, s: Span, known: Known, rough_kpa: float)
     set_pressure = learn_set_pressure(s, regulating, known)
     if not has_flow:
         set_pressure = hourly_expectation(s, regulating, set_pressure)
-    if set_pressure.source == "commanded":
-        set_now = s.command_kpa + set_pressure.command_offset_kpa
-    elif set_pressure.slots_kpa:
-        set_now = np.asarray(set_pressure.slots_kpa)[s.quarter]
-    else:
-        set_now = np.broadcast_to(set_pressure.typical_kpa, len(s))
+    set_now = set_now_kpa(s, set_pressure)
     near = regulating & (np.abs(s.outlet_kpa - set_now) < NEAR_SET * set_pressure.typical_kpa)
-    lock_up = (
-        learn_lock_up(s, shut, cutoff_lps, set_now, has_inlet) if has_flow else LockUp(0, 0.0, 0.0, 0.0, 0.0)
-    )
+    lock_up = LockUp(0, 0.0, 0.0, 0.0, 0.0)
+    if has_flow:
+        per_year = known.false_alerts_per_year / LAST_SHARES
+        lock_up = learn_lock_up(s, shut, cutoff_lps, set_now, has_inlet, per_year)
     droop = learn_droop(s, near, set_now, has_inlet, has_flow)
     least_kpa = least_differential(s, near, set_now, known) if has_inlet else 0.0
     profile = Profile(
@@ -67,13 +65,19 @@ def learn_relations(readings: Readings, s: Span, known: Known, rough_kpa: float)
         withheld={},
         remarks=(),
     )
-    return replace(profile, scatter=_scatter(s, near, profile))
+    residual = recent_residual_kpa(s, near, profile)
+    return replace(profile, scatter=_scatter(s, near, residual)), residual
 
 
-def _scatter(s: Span, near: BoolArray, profile: Profile) -> Scatter:
+def recent_residual_kpa(s: Span, near: BoolArray, profile: Profile) -> FloatArray:
+    """Departures of the recent ticks while regulating near set, NaN elsewhere."""
+    table = s.recent.table
+    return np.where(near[-len(table) :], table["outlet_kpa"] - around(profile, s.recent)[:, 0], np.nan)
+
+
+def _scatter(s: Span, near: BoolArray, residual: FloatArray) -> Scatter:
     table = s.recent.table
     near, keep = near[-len(table) :], s.keep[-len(table) :]
-    residual = np.where(near, table["outlet_kpa"] - around(profile, s.recent)[:, 0], np.nan)
     hourly = block_means(residual, max(1, 3600 // s.tick_s))
     move = thinned(table["outlet_move"][near & np.isfinite(table["outlet_move"])])
     still = thinned(np.maximum(table["still_outlet_s"], table["still_inlet_s"])[keep], 20_000)

@@ -8,7 +8,7 @@ from steadyhead.profile.expect import QUARTERS
 from steadyhead.profile.known import Known
 from steadyhead.profile.model import SetPressure
 from steadyhead.profile.span import Span, thinned
-from steadyhead.types import BoolArray
+from steadyhead.types import BoolArray, FloatArray
 
 DROP_SHARE = 0.015
 LOCK_UP_SHARE = 0.08  # more than any sound lock-up
@@ -33,6 +33,15 @@ def learn_set_pressure(span: Span, regulating: BoolArray, known: Known) -> SetPr
     if jumps.max() > JUMP_SHARE * typical and jumps.max() > 6.0 * np.median(jumps):
         return SetPressure(typical, "schedule learned", tuple(float(v) for v in slots))
     return SetPressure(typical, "learned")
+
+
+def set_now_kpa(span: Span, set_pressure: SetPressure) -> FloatArray:
+    """Set pressure of each tick, shape (n_ticks,); NaN where the command is missing."""
+    if set_pressure.source == "commanded":
+        return span.command_kpa + set_pressure.command_offset_kpa
+    if set_pressure.slots_kpa:
+        return np.asarray(set_pressure.slots_kpa)[span.quarter]
+    return np.broadcast_to(set_pressure.typical_kpa, len(span))
 
 
 def hourly_expectation(span: Span, keep: BoolArray, set_pressure: SetPressure) -> SetPressure:

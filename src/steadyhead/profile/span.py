@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from steadyhead.profile.expect import week_quarter
 from steadyhead.readings.frame import Readings
 from steadyhead.readings.ticks import Ticks, condense, new_memory, tick_s
+from steadyhead.stats.robust import mad_scale
 from steadyhead.types import BoolArray, FloatArray
 
 CALIBRATE_S = 90 * 86400  # scatter, thresholds and novelty come from the latest quarter of a long span
@@ -109,10 +110,8 @@ def regulating_ticks(
 
 
 def robust_spread(values: FloatArray) -> float:
-    """Standard deviation from the median absolute deviation (normal: factor 1.4826); NaN if empty."""
-    if not len(values):
-        return float("nan")
-    return float(1.482602 * np.median(np.abs(values - np.median(values))))
+    """Standard deviation from the median absolute deviation; NaN if empty."""
+    return mad_scale(values)
 
 
 def block_means(values: FloatArray, size: int) -> FloatArray:

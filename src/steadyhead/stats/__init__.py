@@ -1,1 +1,1 @@
-"""Charts, thresholds, spectra, trends and calibration; knows nothing of what is measured."""
+"""Charts, thresholds, spectra and trends; knows nothing of what is measured."""

@@ -1,8 +1,8 @@
 """Chart thresholds for autocorrelated samples, by block bootstrap of a healthy history.
 
-A textbook threshold assumes independent normal samples; on residuals with lag-one correlation 0.5 it
-alarms about nine times too often. Here the chart is run over many resampled histories, made of whole
-blocks so that the correlation inside a block is kept, and the threshold is read from the maxima.
+A textbook threshold assumes independent normal samples; on correlated ones it alarms far too often. Here the
+chart is run over many resampled histories, made of whole blocks so that the correlation inside a block is
+kept, and the threshold is read from the maxima.
 
 Sources: Künsch, Annals of Statistics 17 (1989) 1217 (moving blocks); Politis & Romano 1992 (circular
 blocks); Politis 2001 (seasonal blocks: a block may only begin at the phase it will be placed at);
@@ -13,18 +13,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 from numba import njit
 
 from steadyhead.errors import ReadingsError
-from steadyhead.stats.cusum import cusum_step
 from steadyhead.stats.ewma import ewma_step
 from steadyhead.types import FloatArray, IntArray
-
-Side = Literal["both", "high", "low"]
-_SIDES: dict[str, int] = {"both": 0, "high": 1, "low": -1}
 
 
 @dataclass(frozen=True, slots=True)
@@ -46,34 +41,18 @@ class Resampling:
 
 
 @njit(cache=True)
-def _ewma_maxima(values, starts, block, run_length, weight, side, out):  # type: ignore[no-untyped-def]
+def _ewma_maxima(values, starts, block, run_length, weight, out):  # type: ignore[no-untyped-def]
     n = values.shape[0]
     for r in range(starts.shape[0]):
         level, peak = 0.0, 0.0
         for i in range(run_length):
             at = (starts[r, i // block] + i % block) % n
             level = ewma_step(level, values[at], weight)
-            reach = abs(level) if side == 0 else side * level
-            peak = max(peak, reach)
+            peak = max(peak, abs(level))
         out[r] = peak
 
 
-@njit(cache=True)
-def _cusum_maxima(values, starts, block, run_length, allowance, side, out):  # type: ignore[no-untyped-def]
-    n = values.shape[0]
-    for r in range(starts.shape[0]):
-        up, down, peak = 0.0, 0.0, 0.0
-        for i in range(run_length):
-            at = (starts[r, i // block] + i % block) % n
-            up, down = cusum_step(up, down, values[at], allowance)
-            if side >= 0:
-                peak = max(peak, up)
-            if side <= 0:
-                peak = max(peak, down)
-        out[r] = peak
-
-
-def ewma_maxima(residuals: FloatArray, weight: float, plan: Resampling, *, side: Side = "both") -> FloatArray:
+def ewma_maxima(residuals: FloatArray, weight: float, plan: Resampling) -> FloatArray:
     """Largest EWMA level of each resampled history, started at zero; shape (replicates,).
 
     residuals : shape (n,), centred on zero; a NaN holds the chart and takes its time, as it does live
@@ -81,59 +60,25 @@ def ewma_maxima(residuals: FloatArray, weight: float, plan: Resampling, *, side:
     """
     values, starts = _draw(residuals, plan)
     out = np.empty(plan.replicates)
-    _ewma_maxima(values, starts, plan.block, plan.run_length, float(weight), _SIDES[side], out)
+    _ewma_maxima(values, starts, plan.block, plan.run_length, float(weight), out)
     return out
 
 
-def cusum_maxima(
-    residuals: FloatArray, allowance: float, plan: Resampling, *, side: Side = "both"
-) -> FloatArray:
-    """Largest CUSUM of each resampled history, started at zero; shape (replicates,).
+def tail_threshold_for_rate(
+    maxima: FloatArray, run_length: int, alarms_per_sample: float, least: int = 20
+) -> float:
+    """Threshold for a rate so small that the maxima alone cannot reach it.
 
-    residuals : shape (n,), in the unit of ``allowance``; otherwise as for ``ewma_maxima``
-    """
-    values, starts = _draw(residuals, plan)
-    out = np.empty(plan.replicates)
-    _cusum_maxima(values, starts, plan.block, plan.run_length, float(allowance), _SIDES[side], out)
-    return out
-
-
-def threshold_for_rate(maxima: FloatArray, run_length: int, alarms_per_sample: float) -> float:
-    """Threshold that a healthy history passes at the stated rate.
-
-    maxima : shape (replicates,), from ``ewma_maxima`` or ``cusum_maxima``
-    alarms_per_sample : wanted rate of false alarms, the inverse of the average run length
-    First passages of a settled chart are close to a Poisson process, so a history of ``run_length``
-    samples stays below with chance exp(-rate * run_length); the threshold is that quantile of the maxima.
-    Raises ReadingsError where the quantile lies beyond what so many histories can tell (fewer than five
-    expected to pass, or to stay below): use longer or more histories.
-    """
-    if not alarms_per_sample > 0.0:
-        raise ReadingsError(f"bootstrap: rate is {alarms_per_sample} alarms per sample, wanted more than 0")
-    stays_below = math.exp(-alarms_per_sample * run_length)
-    telling = maxima.shape[0] * min(stays_below, 1.0 - stays_below)
-    if telling < 5.0:
-        raise ReadingsError(
-            f"bootstrap: {maxima.shape[0]} histories of {run_length} samples tell too little about "
-            f"{alarms_per_sample:.3g} alarms per sample ({telling:.1f} on the rarer side, wanted 5 or more); "
-            "change run_length or replicates"
-        )
-    return float(np.quantile(maxima, stays_below))
-
-
-def tail_threshold_for_rate(maxima: FloatArray, run_length: int, alarms_per_sample: float) -> float:
-    """Threshold for a rate so small that resampling alone cannot reach it.
-
-    Fits a Gumbel distribution to the maxima (L-moments) and reads the threshold from its tail. In control
-    the maxima of a CUSUM do have an exponential tail, so the step beyond the data is the right one;
-    those of an EWMA of normal samples fall faster, so there the threshold errs to the high side.
+    maxima : shape (n,), of runs of ``run_length`` samples each, resampled or as they were
+    Fits a Gumbel distribution to the maxima (L-moments) and reads the threshold from its tail. The maxima of
+    an EWMA of normal samples fall faster than its tail, so there the threshold errs to the high side.
     Take ``run_length`` well above the memory of the chart, and well below the history resampled from.
-    Raises ReadingsError if the rate is not positive or there are fewer than 20 maxima.
+    Raises ReadingsError if the rate is not positive or there are fewer than ``least`` maxima.
     """
-    if not alarms_per_sample > 0.0 or maxima.shape[0] < 20:
+    if not alarms_per_sample > 0.0 or maxima.shape[0] < least:
         raise ReadingsError(
             f"bootstrap: {maxima.shape[0]} maxima and {alarms_per_sample} alarms per sample, "
-            "wanted 20 or more and a positive rate"
+            f"wanted {least} or more and a positive rate"
         )
     ordered = np.sort(maxima)
     n = ordered.shape[0]

@@ -1,4 +1,4 @@
-"""EWMA: the recursion, its fixed and exact limits, average run length, and the limit for a wanted one.
+"""EWMA: the recursion, its limits, and the average run length within them.
 
 The recursion (``ewma_step``) carries its whole past in one number, so a series may be cut anywhere and
 continued. The run-length figures hold for independent, normally distributed, standardised samples only;
@@ -14,7 +14,6 @@ import math
 
 import numpy as np
 from numba import njit
-from scipy.optimize import brentq
 
 from steadyhead.errors import ReadingsError
 from steadyhead.types import FloatArray
@@ -55,27 +54,10 @@ def ewma_chart(z: FloatArray, weight: float, level: float = 0.0) -> FloatArray:
     return out
 
 
-def weight_for_memory(step_s: float, memory_s: float) -> float:
-    """Weight that forgets at the same pace in seconds whatever the sampling: 1 - exp(-step/memory)."""
-    if not (step_s > 0.0 and memory_s > 0.0):
-        raise ReadingsError(f"EWMA: step {step_s} s and memory {memory_s} s must both be more than 0")
-    return -math.expm1(-step_s / memory_s)
-
-
 def fixed_limit(width: float, weight: float) -> float:
     """Limit of the level, in standard deviations of ``z``: L sqrt(weight / (2 - weight))."""
     _check_weight(weight)
     return width * math.sqrt(weight / (2.0 - weight))
-
-
-def exact_limits(width: float, weight: float, count: int) -> FloatArray:
-    """Limits after 1, 2 ... ``count`` samples from a start at the target; shape (count,).
-
-    Narrower than the fixed limit at first: L sqrt(weight/(2 - weight) (1 - (1 - weight)^(2i))).
-    """
-    settled = fixed_limit(width, weight)
-    i = np.arange(1, count + 1, dtype=np.float64)
-    return settled * np.sqrt(1.0 - (1.0 - weight) ** (2.0 * i))
 
 
 def two_sided_arl(width: float, weight: float, shift: float = 0.0) -> float:
@@ -102,22 +84,6 @@ def two_sided_arl(width: float, weight: float, shift: float = 0.0) -> float:
 
     at_nodes = np.linalg.solve(np.eye(count) - chance(x), np.ones(count))
     return float(1.0 + (chance(np.zeros(1)) @ at_nodes)[0])
-
-
-def width_for_arl(arl: float, weight: float) -> float:
-    """Width L that gives ``arl`` samples between false alarms, for independent normal samples.
-
-    Raises ReadingsError if no width from 0.3 to 7 does.
-    """
-    low, high = 0.3, 1.0
-    while two_sided_arl(high, weight) < arl and high < 7.0:
-        high += 0.5
-    if not two_sided_arl(low, weight) < arl <= two_sided_arl(high, weight):
-        raise ReadingsError(
-            f"EWMA: no width from {low} to {high} gives an average run length of {arl} at weight {weight}; "
-            "ask for another run length"
-        )
-    return float(brentq(lambda width: two_sided_arl(width, weight) - arl, low, high, xtol=1e-10))
 
 
 def _check_weight(weight: float) -> None:

@@ -30,37 +30,12 @@ class Line:
 def mad_scale(values: FloatArray) -> float:
     """Standard deviation from the median absolute deviation (x 1.4826); NaN samples are left out.
 
-    NaN if nothing is left. Zero where more than half of the samples are equal: see ``quantisation_noise``.
+    NaN if nothing is left. Zero where more than half of the samples are equal.
     """
     finite = values[np.isfinite(values)]
     if finite.shape[0] == 0:
         return math.nan
     return float(stats.median_abs_deviation(finite, scale="normal"))
-
-
-def quantisation_noise(step: float) -> float:
-    """Standard deviation that rounding to multiples of ``step`` adds: step / sqrt(12)."""
-    return step / math.sqrt(12.0)
-
-
-def resolution(values: FloatArray, share: float = 0.95) -> float:
-    """Step in which a series is reported; 0 where it shows none.
-
-    values : shape (n,), NaN left out. The step is the smallest difference between distinct values, if at
-    least ``share`` of all differences between neighbours in size are whole multiples of it.
-    """
-    distinct = np.unique(values[np.isfinite(values)])
-    if distinct.shape[0] < 3:
-        return 0.0
-    gaps = np.diff(distinct)
-    gaps = gaps[gaps > 1e-9 * float(np.max(np.abs(distinct)))]  # unit conversion leaves last-digit twins
-    if gaps.shape[0] < 2:
-        return 0.0
-    step = float(gaps.min())
-    multiples = gaps / step
-    fits = float(np.mean(np.abs(multiples - np.round(multiples)) < 0.05))
-    # a continuous series has hardly any two values a whole number of smallest gaps apart
-    return step if fits >= share else 0.0
 
 
 def robust_line(x: FloatArray, y: FloatArray, confidence: float = 0.95) -> Line:
@@ -85,7 +60,7 @@ def theil_sen(x: FloatArray, y: FloatArray, confidence: float = 0.95) -> Line:
     """Line whose slope is the median of all pairwise slopes; breaks down beyond 29 % of outliers.
 
     x, y : shape (n,), pairs with NaN left out. Memory and time go with n squared: a few thousand at most.
-    The interval takes the samples as independent; for others see ``trend.block_theil_sen``.
+    The interval takes the samples as independent.
     Source: Sen, J. Am. Stat. Assoc. 63 (1968) 1379, as in scipy.stats.theilslopes.
     Raises ReadingsError if fewer than 3 pairs are left or x does not vary.
     """

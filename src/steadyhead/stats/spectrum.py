@@ -1,8 +1,7 @@
-"""Is there an oscillation, how regular is it, what is its period, and can the sampling show it at all?
+"""Is there an oscillation, how regular is it, and what is its period?
 
-Periodograms for evenly and unevenly sampled series with the chance of a false peak, regularity of the
-autocorrelation, and what sampling and averaging do to a sine. All times share one unit; periods come back
-in it. The causal counterpart for use while samples arrive is ``stats.half_cycles``.
+Periodograms for evenly and unevenly sampled series with the chance of a false peak, and the regularity of the
+autocorrelation. All times share one unit; periods come back in it.
 """
 
 from __future__ import annotations
@@ -17,7 +16,6 @@ from steadyhead.errors import ReadingsError
 from steadyhead.types import FloatArray
 
 REGULAR_RATIO = 1.0  # Thornhill, Huang & Zhang 2003: r > 1 is a regular oscillation
-OSCILLATORY_INDEX = 0.5  # Miao & Seborg 1999: R > 0.5 is a troublesome oscillation (damping ratio < 0.2155)
 
 
 @dataclass(frozen=True, slots=True)
@@ -122,34 +120,6 @@ def strongest_period(
     return Peak(1.0 / float(near[top]), height, false_peak_chance(height, times, float(grid[-1])))
 
 
-def fisher_g(ordinates: FloatArray) -> tuple[float, float]:
-    """Largest periodogram ordinate over their sum, and the chance of as much in white noise.
-
-    ordinates : shape (m,), periodogram at the Fourier frequencies, without frequency 0 and the Nyquist one.
-    Source: Fisher, Proc. R. Soc. A 125 (1929) 54.
-    """
-    total = float(ordinates.sum())
-    if ordinates.shape[0] < 2 or not total > 0.0:
-        raise ReadingsError("spectrum: Fisher's g needs 2 or more ordinates that are not all zero")
-    g = float(ordinates.max()) / total
-    return g, fisher_g_chance(g, ordinates.shape[0])
-
-
-def fisher_g_chance(g: float, count: int) -> float:
-    """Chance that the largest of ``count`` ordinates of white noise holds a share of more than ``g``."""
-    if g >= 1.0:
-        return 0.0
-    if count * g < 1.0 or count * (1.0 - g) ** (count - 1) > 40.0:
-        return 1.0  # certain to all figures, and the alternating sum below would lose its own
-    terms = np.arange(1, min(count, math.floor(1.0 / g)) + 1, dtype=np.float64)
-    rest = np.maximum(1.0 - terms * g, 0.0)
-    with np.errstate(divide="ignore"):
-        sizes = special.gammaln(count + 1.0) - special.gammaln(terms + 1.0)
-        sizes = sizes - special.gammaln(count - terms + 1.0) + (count - 1) * np.log(rest)
-    signs = np.where(terms % 2 == 1, 1.0, -1.0)
-    return float(min(1.0, max(0.0, math.fsum(signs * np.exp(sizes)))))
-
-
 def autocorrelation(values: FloatArray, max_lag: int) -> FloatArray:
     """Autocorrelation at lags 0 to ``max_lag``; shape (max_lag + 1,). NaN samples are left out.
 
@@ -183,80 +153,3 @@ def regularity(correlation: FloatArray, max_crossings: int = 11) -> Regularity |
     period = 2.0 * float(gaps.mean())
     spread = 2.0 * float(gaps.std(ddof=1))
     return Regularity(period, spread, period / (3.0 * spread) if spread > 0.0 else math.inf, gaps.shape[0])
-
-
-def oscillation_index(correlation: FloatArray) -> float:
-    """How little the autocorrelation dies away over its first period: 1 for a pure sine, 0 for none.
-
-    correlation : shape (n_lags,), from lag 0. Height of the first peak over the line joining the troughs
-    beside it, divided by the depth of the first trough under the line joining lag 0 and that peak.
-    Source: Miao & Seborg 1999 (formula from memory); above 0.5 the oscillation is troublesome.
-    """
-    troughs = signal.argrelmin(correlation)[0]
-    peaks = signal.argrelmax(correlation)[0]
-    if troughs.shape[0] == 0:
-        return 0.0
-    first = int(troughs[0])
-    later_peaks = peaks[peaks > first]
-    if later_peaks.shape[0] == 0:
-        return 0.0
-    peak = int(later_peaks[0])
-    later_troughs = troughs[troughs > peak]
-    if later_troughs.shape[0] == 0:
-        return 0.0
-    second = int(later_troughs[0])
-    between_troughs = np.interp(peak, [first, second], [correlation[first], correlation[second]])
-    between_peaks = np.interp(first, [0, peak], [correlation[0], correlation[peak]])
-    height = float(correlation[peak] - between_troughs)
-    depth = float(between_peaks - correlation[first])
-    return max(0.0, height / depth) if depth > 0.0 else 0.0
-
-
-def half_wave_integrals(values: FloatArray, step: float) -> tuple[FloatArray, FloatArray]:
-    """Integral of |value| over each half wave, and its length, between zero crossings.
-
-    values : shape (n,), error about the wanted value;  step : sampling interval.
-    Returns two arrays of shape (n_half_waves,); the parts before the first and after the last crossing
-    are left out. Trapezoids, with crossings placed by straight lines.
-    Source: Hägglund, Control Eng. Practice 3 (1995) 1543.
-    """
-    signs = values >= 0.0
-    before = np.flatnonzero(signs[1:] != signs[:-1])
-    if before.shape[0] < 2:
-        return np.empty(0), np.empty(0)
-    a, b = np.abs(values[before]), np.abs(values[before + 1])
-    share = a / (a + b)
-    crossings = step * (before + share)
-    magnitude = np.abs(values)
-    areas = 0.5 * step * (magnitude[1:] + magnitude[:-1])
-    areas[before] = 0.5 * step * (share * a + (1.0 - share) * b)
-    total = np.concatenate(([0.0], np.cumsum(areas)))
-    # a crossing inside an interval splits its two triangles between the half waves
-    at_crossing = total[before] + 0.5 * step * share * a
-    return np.diff(at_crossing), np.diff(crossings)
-
-
-def half_wave_integral_of_sine(amplitude: float, period: float) -> float:
-    """Integral of |value| over half a wave of a sine: 2 a / omega = amplitude * period / pi."""
-    return amplitude * period / math.pi
-
-
-def shortest_resolvable_period(step: float) -> float:
-    """Shortest period that samples ``step`` apart can show: two steps (Nyquist)."""
-    return 2.0 * step
-
-
-def apparent_period(period: float, step: float) -> float:
-    """Period that a sine of ``period`` seems to have when sampled every ``step``; inf if it seems still."""
-    if not (period > 0.0 and step > 0.0):
-        raise ReadingsError(f"spectrum: period {period} and step {step} must both be more than 0")
-    cycles_per_sample = step / period
-    alias = abs(cycles_per_sample - round(cycles_per_sample))
-    return step / alias if alias > 1e-12 else math.inf
-
-
-def averaging_attenuation(period: float, interval: float) -> float:
-    """Share of a sine's amplitude that is left when samples are means over ``interval``: |sinc|."""
-    if not period > 0.0:
-        raise ReadingsError(f"spectrum: period is {period}, wanted more than 0")
-    return abs(float(np.sinc(interval / period)))

@@ -114,10 +114,10 @@ def test_a_trusted_schedule_is_judged_as_declared() -> None:
     readings = log(by_day[quarter] * 0.9)
     profile = learn(readings, Known(schedule_kpa=tuple(by_day), trusted=True))
     np.testing.assert_allclose(profile.set_pressure.slots_kpa, by_day, rtol=0.005)
-    assert "registry says 400 kPa, the span held" in told(profile)
+    assert "the span held 40 kPa less than the registry's schedule says (-10%)" in told(profile)
     followed = learn(readings, Known(schedule_kpa=tuple(by_day)))
     assert max(followed.set_pressure.slots_kpa) == pytest.approx(360.0, abs=3.0)
-    assert "registry says 400 kPa" in told(followed)
+    assert "than the registry's schedule says (-10%)" in told(followed)
 
 
 def test_a_station_that_does_not_follow_its_command_is_told_of() -> None:

@@ -11,11 +11,8 @@ from steadyhead.errors import ReadingsError
 from steadyhead.stats.ewma import (
     ewma_chart,
     ewma_step,
-    exact_limits,
     fixed_limit,
     two_sided_arl,
-    weight_for_memory,
-    width_for_arl,
 )
 
 # Published: Lucas & Saccucci, Technometrics 32 (1990), Table 3 (two columns): weight, width, then
@@ -63,8 +60,8 @@ def test_weight_one_is_a_shewhart_chart():
 
 # Independent: Gauss-Legendre solutions kept with the reference figures (Lucas & Saccucci print 500 for each).
 @pytest.mark.parametrize(("weight", "width"), [(0.1, 2.814), (0.2, 2.962), (0.05, 2.615)])
-def test_width_for_500_samples_is_the_usual_one(weight, width):
-    assert width_for_arl(500.0, weight) == pytest.approx(width, abs=0.001)
+def test_usual_widths_give_500_samples(weight, width):
+    assert two_sided_arl(width, weight) == pytest.approx(500.0, rel=0.003)
 
 
 def markov_chain_arl(width, weight, shift, states):
@@ -94,9 +91,11 @@ MONTGOMERY_SERIES = np.array([
 
 
 def test_worked_series_leaves_its_limits_at_samples_29_and_30():
-    # Published example: weight 0.1, width 2.7. By hand: z1 = 10 - 0.055, upper limit 10 + 2.7 * 0.1 at i = 1.
+    # Published example: weight 0.1, width 2.7. By hand: z1 = 10 - 0.055. Limits after i samples, Montgomery:
+    # L sqrt(weight / (2 - weight) (1 - (1 - weight)^(2i))), 0.27 at first and 0.619 when settled
     level = ewma_chart(MONTGOMERY_SERIES, 0.1, level=10.0)
-    upper = 10.0 + exact_limits(2.7, 0.1, 30)
+    shrinking = np.sqrt(1.0 - 0.9 ** (2.0 * np.arange(1, 31)))
+    upper = 10.0 + fixed_limit(2.7, 0.1) * shrinking
     np.testing.assert_allclose(level[:3], [9.945, 9.7495, 9.70355], atol=1e-9)
     np.testing.assert_allclose(level[27:], [10.5731, 10.6468, 10.6341], atol=5e-5)
     np.testing.assert_allclose(upper[:3], [10.270, 10.363, 10.424], atol=5e-4)
@@ -104,8 +103,7 @@ def test_worked_series_leaves_its_limits_at_samples_29_and_30():
     assert (np.flatnonzero(np.abs(level - 10.0) > upper - 10.0) + 1).tolist() == [29, 30]
 
 
-def test_exact_limits_settle_at_the_fixed_one():
-    assert exact_limits(3.0, 0.2, 100)[-1] == pytest.approx(fixed_limit(3.0, 0.2), rel=1e-9)
+def test_limit_of_three_at_a_fifth_is_one():
     assert fixed_limit(3.0, 0.2) == pytest.approx(1.0)  # by hand: 3 sqrt(0.2 / 1.8)
 
 
@@ -129,11 +127,6 @@ def test_missing_sample_holds_the_level():
     assert ewma_step(3.0, np.nan, 0.2) == 3.0
 
 
-def test_memory_in_seconds_is_the_same_at_every_sampling():
-    # by hand: sixty steps of 1 s forget as much as one of 60 s
-    assert (1 - weight_for_memory(1.0, 300.0)) ** 60 == pytest.approx(1 - weight_for_memory(60.0, 300.0))
-
-
 def test_bad_arguments_get_one_clear_line():
     with pytest.raises(ReadingsError, match="weight is 0"):
         ewma_chart(np.zeros(3), 0.0)
@@ -141,7 +134,3 @@ def test_bad_arguments_get_one_clear_line():
         ewma_chart(np.zeros((3, 2)), 0.5)
     with pytest.raises(ReadingsError, match="width is 0"):
         two_sided_arl(0.0, 0.5)
-    with pytest.raises(ReadingsError, match="memory 0"):
-        weight_for_memory(60.0, 0.0)
-    with pytest.raises(ReadingsError, match="average run length of 1"):
-        width_for_arl(1.0, 0.5)

@@ -13,8 +13,6 @@ from steadyhead.stats.robust import (
     effective_count,
     lag_one_correlation,
     mad_scale,
-    quantisation_noise,
-    resolution,
     robust_line,
     theil_sen,
     variance_inflation,
@@ -30,21 +28,6 @@ def test_mad_scale_is_the_median_deviation_times_1_4826():
     assert mad_scale(values) == pytest.approx(float(mad(values)))  # independent: statsmodels
     assert mad_scale(values) == pytest.approx(1.0, abs=0.1)
     assert math.isnan(mad_scale(np.array([np.nan])))
-
-
-def test_quantisation_adds_a_twelfth_of_the_step_squared():
-    # by hand: variance of a uniform error; independent: rounding a long series
-    fine = np.random.default_rng(2).normal(0, 10, 100_000)
-    assert quantisation_noise(2.0) == pytest.approx(0.57735, abs=1e-5)
-    assert np.std(np.round(fine / 2.0) * 2.0 - fine) == pytest.approx(quantisation_noise(2.0), rel=0.01)
-
-
-def test_resolution_is_found_where_there_is_one():
-    values = np.random.default_rng(3).normal(400, 5, 2000)
-    assert resolution(np.round(values, 1)) == pytest.approx(0.1, rel=1e-6)
-    assert resolution(np.round(values / 0.689) * 0.689) == pytest.approx(0.689, rel=1e-6)
-    assert resolution(values) == 0.0
-    assert resolution(np.full(50, 3.0)) == 0.0
 
 
 def test_theil_sen_line_is_the_published_estimator():

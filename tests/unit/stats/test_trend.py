@@ -1,17 +1,15 @@
-"""Trend tests and levels against enumeration, scipy, pymannkendall, and the Nile series."""
+"""Trend test and slope against enumeration, scipy, pymannkendall, and the Nile series."""
 
 import itertools
 
 import numpy as np
 import pymannkendall
 import pytest
-from scipy import stats
-from scipy.signal import lfilter
 from statsmodels.datasets import nile
 
 from steadyhead.errors import ReadingsError
 from steadyhead.stats.robust import theil_sen
-from steadyhead.stats.trend import block_theil_sen, kpss_test, mann_kendall, state_space_level
+from steadyhead.stats.trend import mann_kendall
 
 TEN = np.array([2.1, 2.4, 2.2, 2.9, 3.1, 2.8, 3.4, 3.3, 3.9, 4.0])
 
@@ -97,74 +95,6 @@ def test_nile_falls(nile_flow):
     assert (line.slope_low, line.slope_high) == pytest.approx((-3.628, -1.429), abs=5e-4)
 
 
-def test_nile_is_not_stationary(nile_flow):
-    # Published limits (Kwiatkowski et al. 1992, Table 1): 5 % 0.463, 2.5 % 0.574.
-    # Independent: 0.5497 with 12 lags
-    found = kpss_test(nile_flow, lags=12)
-    assert found.statistic == pytest.approx(0.5497, abs=5e-5)
-    assert 0.025 < found.chance < 0.05
-    about_line = kpss_test(np.random.default_rng(1).standard_normal(200) + np.arange(200.0), "trend")
-    assert about_line.chance == pytest.approx(0.1)
-
-
-def test_nile_level_has_the_published_variances(nile_flow):
-    # Durbin & Koopman, local-level fit of the Nile: 15 099 and 1 469.1 (digits from memory).
-    found = state_space_level(nile_flow)
-    assert found.noise_variance == pytest.approx(15_099, rel=0.01)
-    assert found.level_variance == pytest.approx(1_469.1, rel=0.02)
-    assert found.level_low < found.level < found.level_high
-    assert found.path[-1] == found.level
-    assert (found.trend, found.trend_low, found.trend_high) == (0.0, 0.0, 0.0)
-    # by hand: the settled gain K solves K^2 + qK - q = 0, q = var level / var noise; the filtered variance is
-    # K times the noise variance
-    q = found.level_variance / found.noise_variance
-    gain = (-q + np.sqrt(q * q + 4 * q)) / 2
-    half_width = 1.959964 * np.sqrt(gain * found.noise_variance)
-    assert found.level_high - found.level == pytest.approx(half_width, rel=1e-3)
-
-
-def test_level_with_trend_holds_the_true_slope():
-    random = np.random.default_rng(2)
-    y = 400.0 - 0.5 * np.arange(200.0) + random.normal(0, 3, 200)
-    y[50:60] = np.nan
-    found = state_space_level(y, "local linear trend")
-    assert found.trend_low < -0.5 < found.trend_high
-    assert found.trend_high < -0.2
-    assert found.level == pytest.approx(400.0 - 0.5 * 199, abs=3)
-
-
-def test_slope_interval_by_blocks_holds_for_correlated_samples():
-    # Independent: 100 AR(1) series with phi 0.9 and no trend; the plain interval should hold zero in 95 and
-    # holds it in far fewer
-    random = np.random.default_rng(3)
-    x = np.arange(600.0)
-    plain = blocked = 0
-    for _ in range(100):
-        y = lfilter([1.0], [1.0, -0.9], random.standard_normal(600))
-        by_sample, by_block = stats.theilslopes(y, x), block_theil_sen(x, y, 40)
-        plain += by_sample.low_slope <= 0.0 <= by_sample.high_slope
-        blocked += by_block.slope_low <= 0.0 <= by_block.slope_high
-    assert plain < 60
-    assert blocked >= 87
-
-
-def test_blocks_find_a_slope_through_gaps():
-    x = np.arange(500.0)
-    y = 0.3 * x + np.random.default_rng(4).normal(0, 2, 500)
-    y[100:160] = np.nan
-    line = block_theil_sen(x, y, 50)
-    assert line.slope == pytest.approx(0.3, abs=0.01)
-    assert line.slope_low < 0.3 < line.slope_high
-
-
 def test_too_little_is_refused():
     with pytest.raises(ReadingsError, match="Mann-Kendall wants 4"):
         mann_kendall(np.array([1.0, 2.0, np.nan]))
-    with pytest.raises(ReadingsError, match="blocks of 50"):
-        block_theil_sen(np.arange(150.0), np.arange(150.0), 50)
-    with pytest.raises(ReadingsError, match="block is 0"):
-        block_theil_sen(np.arange(150.0), np.arange(150.0), 0)
-    with pytest.raises(ReadingsError, match="to fit a level"):
-        state_space_level(np.ones(50))
-    with pytest.raises(ReadingsError, match="KPSS wants 10"):
-        kpss_test(np.ones(5))
