@@ -8,8 +8,8 @@ from steadyhead.types import CONDITIONS
 
 
 def test_the_chance_is_the_posterior_mean_of_a_binomial_share() -> None:
-    # By hand: prior 0.8 worth 3 alerts; 9 right of 10 gives (9 + 2.4) / 13.
-    assert abs(chance(9, 10) - 11.4 / 13) < 1e-12
+    # By hand: prior 0.8 worth 10 alerts; 9 right of 10 gives (9 + 8) / 20.
+    assert abs(chance(9, 10) - 17.0 / 20) < 1e-12
     assert abs(chance(0, 0) - 0.8) < 1e-12
 
 
