@@ -21,7 +21,7 @@ class Keep:
     """How long readings are kept; alerts and the audit trail are not touched by it.
 
     full_days : as they came; thinned_days : as the least, mean and largest of 15 minutes. Both count back
-    from now. What is older than both is deleted.
+    from now. What is older than both is deleted, by whole days and by whole months.
     """
 
     full_days: int = 400
@@ -50,7 +50,7 @@ class Buckets:
 class Series2:
     """A station's readings for a plot, cut into buckets of one length.
 
-    times_s : shape (n,), end of each bucket, seconds since 1970-01-01 UTC; bucket_s : their length [s]
+    times_s : shape (n,), start of each bucket, seconds since 1970-01-01 UTC; bucket_s : their length [s]
     channels : by name of ``readings.frame.CHANNELS``
     is_thinned : whether any of it comes from 15-minute pieces because the full readings are gone
     """
@@ -92,7 +92,7 @@ class Archive(Protocol):
         ...
 
     def series(self, station: str, from_s: int, to_s: int, points: int) -> Series2:
-        """At most ``points`` buckets over (from_s, to_s], from full readings or 15-minute pieces."""
+        """At most ``points`` buckets that cover [from_s, to_s), from full readings or 15-minute pieces."""
         ...
 
     def thin(self, now_s: int) -> Thinned:

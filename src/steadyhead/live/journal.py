@@ -58,14 +58,18 @@ class Journal:
         self._max_bytes = int(max_mb * 1024 * 1024)
         self._reserve_bytes = reserve_bytes
         self._lock = threading.Lock()
+        self._reading = threading.Lock()
         try:
             folder.mkdir(parents=True, exist_ok=True)
             self._connection = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
             self._reader = sqlite3.connect(self.path, isolation_level=None, check_same_thread=False)
-            self._set_up()
         except (sqlite3.Error, OSError) as exc:
             raise self._in_words(exc) from exc
-        self._reading = threading.Lock()
+        try:
+            self._set_up()
+        except (sqlite3.Error, JournalError) as exc:
+            self.close()
+            raise self._in_words(exc) from exc
 
     def _set_up(self) -> None:
         self._connection.execute("PRAGMA auto_vacuum=INCREMENTAL")
@@ -114,12 +118,13 @@ class Journal:
             self._listened_s = moment.listened_s
             return self._last_no
 
-    def note(self, entry: Entry) -> None:
+    def note(self, entries: Sequence[Entry]) -> None:
         """Commit counts alone, of a batch of which nothing was accepted. Errors as ``append``."""
         with self._lock:
             self._refuse_if_full(0)
             with self._transaction() as connection:
-                note(connection, entry)
+                for entry in entries:
+                    note(connection, entry)
 
     def prune(self, through_no: int) -> int:
         """Delete records that checkpoints and archive have outlived; returns how many."""
@@ -191,10 +196,9 @@ class Journal:
         rows = self._rows("SELECT source, kind, accepted, late, refused, last_s FROM counts")
         return [SourceCount(*row) for row in rows]
 
-    def refusal_counts(self, since_s: int = 0) -> list[RefusalCount]:
-        """Refusals by kind, those that were last met at or after ``since_s``."""
-        rows = self._rows(SELECT_REFUSALS, (since_s,))
-        return [RefusalCount(*row) for row in rows]
+    def refusal_counts(self) -> list[RefusalCount]:
+        """Refusals by kind."""
+        return [RefusalCount(*row) for row in self._rows(SELECT_REFUSALS)]
 
     def used_bytes(self) -> int:
         """Bytes in use, without free pages."""
@@ -238,7 +242,12 @@ class Journal:
                 f"{self.path.parent}: only {free >> 20} MB are free on its disk; readings are refused until "
                 "there is room. Free some space there; senders should keep their readings and try again"
             )
-        used = self.used_bytes()
+        # asked on this connection: the other one may be busy with a long read
+        pages, free_pages, size = (
+            int(self._connection.execute(f"PRAGMA {name}").fetchone()[0])
+            for name in ("page_count", "freelist_count", "page_size")
+        )
+        used = (pages - free_pages) * size
         if used + n_bytes > self._max_bytes:
             raise JournalError(
                 f"{self.path}: holds {used >> 20} MB of readings that are not judged yet, the most that "

@@ -15,7 +15,10 @@ from steadyhead.config.load import model_mistakes, raise_mistakes
 from steadyhead.config.marked_yaml import read_marked
 from steadyhead.config.mistakes import ModelError
 from steadyhead.config.source import Part
+from steadyhead.feeds.settings import FeedSettings, read_feeds
 from steadyhead.notify.settings import NotifySettings
+from steadyhead.outward.settings import OutSettings
+from steadyhead.weekly.settings import ReportSettings
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
 _PATHS = ("data_folder", "profiles", "causes")
@@ -46,10 +49,14 @@ class RoomSettings(Part):
     readings_store : "embedded" (Parquet files in the data folder) or "influx"
     watch_folders : read the registry's log files as they grow; poll_s : how often to look [s]
     checkpoint_s : how often states and readings are made safe [s]; a restart replays at most this much
+    feeds : sources that connect (SQL, MQTT ...), by name; docs/feeds/ explains each
+    alerts_out : brokers and time series that are told of alerts; docs/feeds/alerts_out.md
     learn_days : days of readings after which learning is offered
     learn_by_itself : learn without being asked when there are so many
+    operators : people on duty among whom alerts are shared, for the alarm-load figures
     quarantine_mb_per_day : refused readings kept for each day; beyond it they are only counted
     journal_max_mb : size of the journal at which readings are refused, so that the disk does not fill
+    report : the weekly report, as ``weekly.settings``; docs/report.md explains each
     """
 
     host: str = "127.0.0.1"
@@ -71,10 +78,14 @@ class RoomSettings(Part):
     checkpoint_s: Annotated[Number, Field(gt=0, le=3600)] = 300.0
     learn_days: Annotated[int, Field(ge=3, le=400)] = 21
     learn_by_itself: bool = False
+    operators: Annotated[int, Field(ge=1, le=1000)] = 1
     quarantine_mb_per_day: Annotated[Number, Field(ge=0)] = 64.0
     journal_max_mb: Annotated[Number, Field(gt=0)] = 4096.0
+    feeds: dict[str, FeedSettings] = Field(default_factory=dict)
     access: AccessSettings = AccessSettings()
     notify: NotifySettings = NotifySettings()
+    alerts_out: OutSettings = OutSettings()
+    report: ReportSettings = ReportSettings()
 
     @model_validator(mode="after")
     def _fits_together(self) -> RoomSettings:
@@ -115,11 +126,14 @@ def load_settings(path: Path | None) -> RoomSettings:
     Folders in the file are relative to the file's own folder.
     Raises RegistryError that lists every mistake with its line.
     """
-    if path is None:
+    if path is None or _says_nothing(path):
         return RoomSettings()
     marked = read_marked(path)
-    mistakes = list(marked.repeats)
+    feeds, wrong = read_feeds(marked)
+    mistakes = [*marked.repeats, *wrong]
     data: Any = {} if marked.data is None else marked.data
+    if isinstance(data, dict):
+        data = {key: value for key, value in data.items() if key != "feeds"}
     settings = RoomSettings()
     try:
         settings = RoomSettings.model_validate(data)
@@ -130,7 +144,16 @@ def load_settings(path: Path | None) -> RoomSettings:
             for found in model_mistakes(exc, RoomSettings, marked)
         ]
     raise_mistakes(mistakes, marked.file)
-    return _beside(settings, path.parent)
+    return _beside(settings.model_copy(update={"feeds": feeds}), path.parent)
+
+
+def _says_nothing(path: Path) -> bool:
+    """Whether all lines are empty or comments: a settings file in which nothing is set is in order."""
+    try:
+        lines = path.read_text(encoding="utf-8").splitlines()
+    except (OSError, UnicodeDecodeError):
+        return False  # whoever reads it next says what is wrong with it
+    return all(not line.strip() or line.lstrip().startswith("#") for line in lines)
 
 
 def _beside(settings: RoomSettings, folder: Path) -> RoomSettings:
@@ -143,4 +166,9 @@ def _beside(settings: RoomSettings, folder: Path) -> RoomSettings:
     token = settings.influx.token_file
     if token is not None:
         moved["influx"] = settings.influx.model_copy(update={"token_file": folder / token})
+    moved["feeds"] = {name: feed.beside(folder) for name, feed in settings.feeds.items()}
+    moved["alerts_out"] = settings.alerts_out.beside(folder)
+    moved["notify"] = settings.notify.beside(folder)
+    if "folder" in settings.report.model_fields_set:
+        moved["report"] = settings.report.model_copy(update={"folder": folder / settings.report.folder})
     return settings.model_copy(update=moved)

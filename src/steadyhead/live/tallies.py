@@ -9,9 +9,7 @@ from dataclasses import dataclass
 from typing import Any
 
 MOST_REFUSALS = 20_000  # kinds of refusals counted apart; a sender of made-up names cannot fill the disk
-SELECT_REFUSALS = (
-    "SELECT source, station, tag, reason, n, first_s, last_s, example FROM refusals WHERE last_s >= ?"
-)
+SELECT_REFUSALS = "SELECT source, station, tag, reason, n, first_s, last_s, example FROM refusals"
 TABLES = """
 CREATE TABLE IF NOT EXISTS positions (source TEXT PRIMARY KEY, position TEXT NOT NULL);
 CREATE TABLE IF NOT EXISTS counts (

@@ -44,7 +44,7 @@ class RunnerStatus:
     last_data_s : latest data time of all stations, or None
     database_ok, archive_ok, journal_ok : whether the last try succeeded, each with what was said if not
     accepted, late, refused : readings since the data folder was made
-    judged_rows : rows given to the engine since the start; checkpoint_s : age of the oldest checkpoint [s]
+    judged_rows : rows given to the engine since the start
     clock_off_s : wall clock minus the steady clock; not near 0 after somebody has set the clock
     """
 
@@ -94,9 +94,9 @@ class Learning:
 class StationView:
     """One station now, in working units.
 
-    last_s : time of the last row judged or archived, seconds since 1970-01-01 UTC, or None
-    inlet_kpa ... command_kpa : last value of each and, in ``*_s``, when; None where there never was one
-    expected_kpa : outlet that the profile expects at that row, or None
+    last_s : time of the newest reading, judged or not, seconds since 1970-01-01 UTC, or None
+    inlet_kpa ... command_kpa : newest value of each; None where there never was one
+    expected_kpa : outlet that the profile expects at the last row judged, some minutes before, or None
     regime, words : what the station is doing
     profile_version : None while there is no profile; learning : then how far it is
     behind_s : how far its readings lag behind the clock [s], or None

@@ -19,6 +19,7 @@ always agree on which reading is late.
 from __future__ import annotations
 
 from collections.abc import Sequence
+from copy import copy
 from dataclasses import dataclass
 from typing import Any
 
@@ -53,7 +54,7 @@ STATION_MARK = np.dtype(
 
 @dataclass(frozen=True, slots=True)
 class Waits:
-    """How long is waited: ``horizon_s`` for late readings, ``silence_s`` before silence counts (None: rhythm)."""
+    """How long is waited: for late readings, and before silence counts (None: by the station's rhythm)."""
 
     horizon_s: int
     silence_s: int | None = None
@@ -79,6 +80,12 @@ class Watermarks:
         self.table = new_marks(len(stations))
         self.step_s = np.array([station.step_s for station in stations], dtype=np.int64)
 
+    def copy(self) -> Watermarks:
+        """An independent copy."""
+        other = copy(self)
+        other.table = self.table.copy()
+        return other
+
     def rows_of(self, which: IntArray, us: IntArray) -> IntArray:
         """Time of the grid row each report belongs to, shape as given."""
         seconds = -(-us // 1_000_000)
@@ -90,6 +97,13 @@ class Watermarks:
         """Whether the row of each report is complete already; bring the marks on to now first."""
         late: BoolArray = self.rows_of(which, us) <= self.table["complete_s"][which]
         return late
+
+    def take(self, which: IntArray, us: IntArray, moment: Moment) -> IntArray:
+        """Bring the marks on by reports that were accepted at ``moment``; returns the stations concerned."""
+        self.bring_on(moment.listened_s, np.unique(which))
+        touched = self.deliver(which, us, moment)
+        self.bring_on(moment.listened_s, touched)
+        return touched
 
     def bring_on(self, listened_s: float, which: IntArray | slice = slice(None)) -> None:
         """Let listening time pass for these stations."""
