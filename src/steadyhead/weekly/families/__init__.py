@@ -1,0 +1,1 @@
+"""One module per family of figures; each turns a span of ticks into values in working units."""

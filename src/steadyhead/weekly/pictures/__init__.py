@@ -1,0 +1,1 @@
+"""Pictures of the report as small SVG files, drawn from plain arrays."""
