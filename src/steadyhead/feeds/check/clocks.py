@@ -18,7 +18,7 @@ from steadyhead.feeds.check.findings import Finding
 from steadyhead.readings.frame import Readings
 from steadyhead.types import FloatArray, IntArray
 
-NIGHT_H = (22.8, 6.8)  # the middle of the hours of least demand lies here, by the station's clock
+NIGHT_H = (22.5, 5.8)  # the middle of the hours of least demand lies here, by the station's clock
 _LEAST_DAYS = 4
 _CONTRAST = 0.3  # highest less lowest hour, as a share of the mean
 _AGREE = 0.6  # of the days have their own minimum near the common one
@@ -107,7 +107,9 @@ def _by_day(middle_h: float, rows: Readings, station: Station, source: Source | 
     elif abs(abs(shift_h) - 12.0) <= 2.5:
         do = "if the log has AM and PM, its time_format must read them (%I ... %p)"
     else:
-        do = f"mend the time zone, which seems to be {abs(shift_h):.0f} h {'late' if shift_h > 0 else 'early'}"
+        do = (
+            f"mend the time zone, which seems to be {abs(shift_h):.0f} h {'late' if shift_h > 0 else 'early'}"
+        )
     clock = f"{int(middle_h):02d}:{int(middle_h % 1 * 60):02d}"
     return Finding(
         "clock", station.name, "flow", station.tags["flow"].tag,

@@ -22,7 +22,6 @@ Kind = Literal[
     "reporting",
     "gaps",
     "quality",
-    "unknown_tag",
 ]
 
 

@@ -79,7 +79,8 @@ class _Judge:
             if jumps[at] > math.log(1.9) and (pair := _two_units(high / low, self.station.tags[role].unit)):  # type: ignore[index]
                 yield self._finding(
                     "mixed_units", role,  # type: ignore[arg-type]
-                    f"values lie about {self._in_unit(role, low)} and about {self._in_unit(role, high)}, and none between: "
+                    f"values lie about {self._in_unit(role, low)} and about "
+                    f"{self._in_unit(role, high)}, and none between: "
                     f"some are in {pair[0]}, others in {pair[1]}",
                     "make the sender use one unit, or split the tag where it changed",
                 )  # fmt: skip
@@ -90,7 +91,9 @@ class _Judge:
         outlet_kpa, inlet_kpa = _median(self.outlet), _median(self.inlet)
         if math.isnan(outlet_kpa):
             return
-        set_kpa = _median(declared_set_kpa(self.station.set_pressure, self.rows.times_s, self.station.time_zone))
+        set_kpa = _median(
+            declared_set_kpa(self.station.set_pressure, self.rows.times_s, self.station.time_zone)
+        )
         if math.isnan(set_kpa):
             self.unjudged.append(
                 "gauge against absolute, and units that are less than a factor of 2 apart: there is no "
@@ -102,7 +105,8 @@ class _Judge:
         if above > 0.5 and self._is_swapped(inlet_kpa, outlet_kpa):
             yield Finding(
                 "swapped", self.station.name, None, "",
-                f"the outlet is above the inlet in {above:.0%} of the rows, and what is called inlet is the steadier one",
+                f"the outlet is above the inlet in {above:.0%} of the rows, and what is called inlet "
+                f"is the steadier one",
                 "swap the tags of inlet and outlet",
             )  # fmt: skip
             return
@@ -110,9 +114,13 @@ class _Judge:
         for found in self._outlet_unit(outlet_kpa, inlet_kpa, set_kpa):
             is_outlet_wrong = True
             yield found
-        fitting = self._fitting("inlet", inlet_kpa, INLET_KPA, least_kpa=0.0 if is_outlet_wrong else outlet_kpa)
-        is_inlet_wrong = not math.isnan(inlet_kpa) and (
-            not INLET_KPA[0] <= inlet_kpa <= INLET_KPA[1] or (above > 0.5 and not is_outlet_wrong and fitting)
+        if math.isnan(inlet_kpa):
+            return
+        fitting = self._fitting(
+            "inlet", inlet_kpa, INLET_KPA, least_kpa=0.0 if is_outlet_wrong else outlet_kpa
+        )
+        is_inlet_wrong = not INLET_KPA[0] <= inlet_kpa <= INLET_KPA[1] or (
+            above > 0.5 and not is_outlet_wrong and fitting
         )
         if is_inlet_wrong:
             yield self._unit_finding("inlet", inlet_kpa, fitting)
@@ -132,23 +140,32 @@ class _Judge:
                 "absolute", "outlet",
                 f"it holds {self._in_unit('outlet', outlet_kpa)}, an atmosphere above its set pressure of "
                 f"{self._in_unit('outlet', set_kpa)}: absolute pressure read as gauge",
-                f"take the atmosphere off: offset: {self._offset('outlet')}; look at the inlet's transmitter too",
+                f"take the atmosphere off: offset: {self._offset('outlet')}; look at the inlet's "
+                f"transmitter too",
             )  # fmt: skip
             return
-        near = [name for name in fitting if abs(self._as(name, "outlet", outlet_kpa) / set_kpa - 1) <= NEAR_DECLARED]
+        near = [
+            name
+            for name in fitting
+            if abs(self._as(name, "outlet", outlet_kpa) / set_kpa - 1) <= NEAR_DECLARED
+        ]
         if near:
             yield self._unit_finding("outlet", outlet_kpa, near)
 
     def _often_above(self, above: float) -> Iterator[Finding]:
         over = self.outlet - self.inlet
         margin_kpa = _median(np.where(over > TOLERANCE_KPA, over, np.nan))
-        met = f"the outlet is above the inlet in {above:.0%} of the rows, by {self._in_unit('outlet', margin_kpa)}"
+        margin = self._in_unit("outlet", margin_kpa)
+        met = f"the outlet is above the inlet in {above:.0%} of the rows, by {margin}"
         kind: Kind = "outlet_above_inlet"
         do = "compare both transmitters with a gauge; look for a zero that has moved, or clocks that differ"
         highest_kpa = float(np.nanpercentile(over, 99.5))
         if 40.0 <= highest_kpa <= ATMOSPHERE_KPA[1] + TOLERANCE_KPA:
             kind = "absolute"
-            do = f"if the outlet's transmitter reads absolute pressure, set offset: {self._offset('outlet')}; " + do
+            do = (
+                f"if the outlet's transmitter reads absolute pressure, set offset: {self._offset('outlet')}; "
+                + do
+            )
         yield self._finding(kind, "outlet", met, do)
 
     def _above(self) -> float:
@@ -184,7 +201,9 @@ class _Judge:
             return
         valve = self.station.valve
         if valve.rated_kv_m3h is None and valve.size_mm is None:
-            self.unjudged.append("the unit of flow: neither size_mm nor rated_kv_m3h is declared for the valve")
+            self.unjudged.append(
+                "the unit of flow: neither size_mm nor rated_kv_m3h is declared for the valve"
+            )
             return
         share = self._kv_share(high_lps)
         speed = math.nan if valve.size_mm is None else _speed_m_s(high_lps, valve.size_mm)
@@ -198,12 +217,15 @@ class _Judge:
             name for name, unit in UNITS.items()
             if unit.quantity == "flow" and name != tag.unit and self._flow_fits(number * unit.factor)
         ]  # fmt: skip
-        what = f"{share:.1f} times what the valve passes wide open" if is_much and not math.isnan(share) else (
-            f"{speed:.0f} m/s through its bore" if is_much else "next to nothing for a valve of its size"
-        )  # fmt: skip
+        what = "next to nothing for a valve of its size"
+        if is_much:
+            what = f"{speed:.0f} m/s through its bore"
+            if not math.isnan(share):
+                what = f"{share:.1f} times what the valve passes wide open"
         yield self._finding(
             "unit", "flow", f"its peaks of {number:.3g} {tag.unit} would be {what}",
-            f"see in which unit it is sent ({_or(fitting)} would fit), or mend scale, size_mm or rated_kv_m3h",
+            f"see in which unit it is sent ({_or(fitting)} would fit), or mend scale, size_mm or "
+            f"rated_kv_m3h",
         )  # fmt: skip
 
     def _flow_fits(self, lps: float) -> bool:
@@ -223,9 +245,14 @@ class _Judge:
     # ------------------------------------------------------------ words
 
     def _fitting(
-        self, role: Role, kpa: float, usual_kpa: tuple[float, float], least_kpa: float = 0.0, most_kpa: float = math.inf
+        self,
+        role: Role,
+        kpa: float,
+        usual_kpa: tuple[float, float],
+        least_kpa: float = 0.0,
+        most_kpa: float = math.inf,
     ) -> list[str]:
-        """Other units in which the logged number would be usual, and on the right side of the other pressure."""
+        """Other units in which the number would be usual, and on the right side of the other pressure."""
         found = []
         for name, unit in UNITS.items():
             if unit.quantity != "pressure" or name == self.station.tags[role].unit:
@@ -241,7 +268,11 @@ class _Judge:
 
     def _unit_finding(self, role: Role, kpa: float, fitting: list[str]) -> Finding:
         usual = INLET_KPA if role == "inlet" else OUTLET_KPA
-        side = "below the outlet" if usual[0] <= kpa <= usual[1] and role == "inlet" else "no usual pressure of a main"
+        side = (
+            "below the outlet"
+            if usual[0] <= kpa <= usual[1] and role == "inlet"
+            else "no usual pressure of a main"
+        )
         if usual[0] <= kpa <= usual[1] and role == "outlet":
             side = "not what set_pressure declares"
         return self._finding(

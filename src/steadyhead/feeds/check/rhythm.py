@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 
 import numpy as np
 
@@ -60,7 +60,11 @@ def judge_rhythm(role: Role, series: Series, station: Station) -> Iterator[Findi
 
 
 def _still(
-    times_s: IntArray, values: FloatArray, role: Role, station: Station, finding: object
+    times_s: IntArray,
+    values: FloatArray,
+    role: Role,
+    station: Station,
+    finding: Callable[[Kind, str, str], Finding],
 ) -> Iterator[Finding]:
     """A value that stands still although it usually does not; a flow of nothing may."""
     starts = np.flatnonzero(np.diff(values, prepend=np.nan) != 0)
@@ -74,13 +78,19 @@ def _still(
     others_s = float(np.percentile(np.delete(lengths_s, at), 99)) if len(lengths_s) > 1 else 0.0
     n = int(ends[at] - starts[at]) + 1
     enough = n >= LEAST_STILL or station.reporting == "on_change" or lengths_s[at] >= 4 * LONGEST_STILL_S
-    if role == "command" or lengths_s[at] < LONGEST_STILL_S or not enough or lengths_s[at] < _OFTEN * others_s:
+    if (
+        role == "command"
+        or lengths_s[at] < LONGEST_STILL_S
+        or not enough
+        or lengths_s[at] < _OFTEN * others_s
+    ):
         return
     tag = station.tags[role]
     since = str(np.datetime64(int(times_s[starts[at]]), "s"))
-    yield finding(  # type: ignore[operator]
+    yield finding(
         "frozen",
-        f"stood at {values[starts[at]] / tag.factor:.4g} {tag.unit} for {lengths_s[at] / 3600:.1f} h from {since} UTC",
+        f"stood at {values[starts[at]] / tag.factor:.4g} {tag.unit} for {lengths_s[at] / 3600:.1f} h "
+        f"from {since} UTC",
         "see whether the transmitter or its link was stuck; leave that time out of what is learned from",
     )
 
@@ -99,7 +109,8 @@ def judge_gaps(role: Role, series: Series, station: Station) -> Iterator[Finding
         yield Finding(
             "gaps", station.name, role, station.tags[role].tag,
             f"{share:.0%} of the time is without a value, in {n} gaps of up to {steps_s.max() / 3600:.1f} h",
-            "look at the link to the station" + (", or raise heartbeat_s" if station.reporting == "on_change" else ""),
+            "look at the link to the station"
+            + (", or raise heartbeat_s" if station.reporting == "on_change" else ""),
         )  # fmt: skip
 
 
@@ -114,5 +125,7 @@ def history_words(days: float) -> str:
 
 def _heartbeat_s(steps_s: IntArray, step_s: int) -> int:
     """A round length above nearly all silences."""
-    wanted = float(np.percentile(steps_s, 99.5)) * 1.2
-    return next((s for s in (300, 900, 1800, 3600, 7200, 14400, 28800, 86400) if s >= max(wanted, step_s)), 86400)
+    wanted = float(np.percentile(steps_s, 99))
+    return next(
+        (s for s in (300, 900, 1800, 3600, 7200, 14400, 28800, 86400) if s >= max(wanted, step_s)), 86400
+    )

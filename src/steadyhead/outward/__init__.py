@@ -1,0 +1,4 @@
+"""Alerts and learned figures for other programs.
+
+MQTT topics and InfluxDB points. Nothing here reaches a controller.
+"""

@@ -1,0 +1,71 @@
+"""Settings under ``alerts_out:``. docs/feeds/alerts_out.md explains each."""
+
+from __future__ import annotations
+
+import re
+from pathlib import Path
+from typing import Annotated
+
+from pydantic import Field, model_validator
+
+from steadyhead.config.fields import Number
+from steadyhead.config.mistakes import ModelError
+from steadyhead.config.source import Part
+
+_BASE = re.compile(r"[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*\Z")
+
+
+class MqttOut(Part):
+    """Where the state of alerts is published, retained. base : first part of all topics."""
+
+    host: str
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    base: str = "steadyhead"
+    client_id: str = "steadyhead-alerts"
+    username: str | None = None
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+
+    @model_validator(mode="after")
+    def _fits_together(self) -> MqttOut:
+        if not _BASE.match(self.base) or self.base.split("/")[0] in ("spBv1.0", "STATE"):
+            text = (
+                f'"{self.base}" cannot begin our topics; use letters, digits, "_" and "-", and not the '
+                "topics that devices listen to, such as spBv1.0"
+            )
+            raise ModelError([(("base",), text)])
+        return self
+
+
+class InfluxOut(Part):
+    """An InfluxDB 2 bucket that takes points of alerts and profiles.
+
+    The token may write to this bucket alone.
+    """
+
+    url: str = "http://127.0.0.1:8086"
+    org: str
+    bucket: str
+    token_file: Path
+    timeout_s: Annotated[Number, Field(gt=0, le=600)] = 10.0
+
+
+class OutSettings(Part):
+    """Who gets alerts besides people."""
+
+    mqtt: MqttOut | None = None
+    influxdb: InfluxOut | None = None
+
+    def beside(self, folder: Path) -> OutSettings:
+        """The same with its files relative to a folder."""
+        changes: dict[str, Part] = {}
+        for name in ("mqtt", "influxdb"):
+            part = getattr(self, name)
+            if part is not None:
+                moved = {key: folder / value for key in type(part).model_fields
+                         if isinstance(value := getattr(part, key), Path)}  # fmt: skip
+                changes[name] = part.model_copy(update=moved)
+        return self.model_copy(update=changes)
