@@ -9,6 +9,10 @@ RUN python -m venv /installed \
     && /installed/bin/pip install --no-cache-dir --quiet --disable-pip-version-check .
 
 FROM python:3.11-slim
+# Pango sets the text of the weekly report's PDF.
+RUN apt-get update -qq \
+    && apt-get install -y -qq --no-install-recommends libpango-1.0-0 libpangoft2-1.0-0 libharfbuzz-subset0 fonts-dejavu-core \
+    && rm -rf /var/lib/apt/lists/*
 COPY --from=built /installed /installed
 COPY container/start /usr/local/bin/start
 RUN useradd --system --uid 8470 --home-dir /data --no-create-home steadyhead \

@@ -32,6 +32,7 @@ LINES = (
     ("weekly",),
     ("access",),
     ("notify",),
+    ("outward",),
     ("live",),
     ("api",),
     ("web",),

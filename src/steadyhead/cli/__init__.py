@@ -17,7 +17,7 @@ import click
 from steadyhead.cli.interrupt import Interrupted, stoppable
 from steadyhead.errors import SteadyheadError
 
-COMMANDS = ("learn", "scan", "plant", "serve", "account", "notify")
+COMMANDS = ("learn", "scan", "report", "plant", "serve", "account", "notify", "feed")
 BAD_INPUT = 2
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 

@@ -90,7 +90,7 @@ def page(measured: list[Measured], facts: dict[str, str], kept: str = "") -> str
 
 def _sets(measured: list[Measured], facts: dict[str, str]) -> list[str]:
     lines = [
-        "## The two sets",
+        "## The sets",
         "",
         SETS_TEXT,
         "",
