@@ -36,6 +36,7 @@ def test_signing_in_opening_and_acknowledging_need_no_pointer(desk, browser, sho
     context = browser.new_context(base_url=desk.url)
     page = context.new_page()
     page.goto("/login")
+    expect(page.locator("#name")).to_be_focused()  # given some moments after the page is loaded
     page.keyboard.type("olga")
     page.keyboard.press("Tab")
     page.keyboard.type(password("olga"))
