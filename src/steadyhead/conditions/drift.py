@@ -11,12 +11,16 @@ from numba import njit
 
 from steadyhead.conditions.base import hold
 from steadyhead.conditions.scene import transition
+from steadyhead.conditions.scene.record import RING_TICKS
 
 STEP_S = 900.0  # a hand on a pilot screw takes minutes; a spring or a clogging strainer takes hours
 FLAT_RATIO = 0.3
 BEFORE_RATIO = 0.35  # of the level, on the mean of the half hour before a step
 SLOWLY = 2.5  # the mean of five minutes over that of two hours: more is a jump, not a drift
 LEAST_AGE_S = 5400.0  # regulating time behind the mean before it is believed
+STAYS_S = 7200.0  # a drift stands all the time; a valve that comes back late strays and returns
+STAYS_SHARE = 0.75
+STAYS_LEVEL = 0.6  # of the mean
 
 
 @njit(cache=True)
@@ -24,6 +28,22 @@ def sags_with_demand(s):  # type: ignore[no-untyped-def]
     """Little demand was held within a third of the present sag, not longer ago than a day and a bit."""
     recent = s.time_s - s.low_class_at_s < 28 * 3600.0
     return recent and s.departure < 0 and s.low_class > 0.35 * s.departure
+
+
+@njit(cache=True)
+def stays(s, level):  # type: ignore[no-untyped-def]
+    """The outlet has stood off for most of the last hours, and did not only make excursions."""
+    n = int(min(s.ring_n, RING_TICKS))
+    newest = int(s.ring_n) - 1
+    sign = 1.0 if level > 0 else -1.0
+    off, seen = 0, 0
+    for back in range(n):
+        k = (newest - back) % RING_TICKS
+        if seen >= 4 and s.ring_s[k] < s.time_s - STAYS_S:
+            break
+        seen += 1
+        off += sign * s.ring[k] > STAYS_LEVEL * abs(level)
+    return off >= STAYS_SHARE * seen
 
 
 @njit(cache=True)
@@ -42,7 +62,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         same = d * s.fast > 0 and 0.6 * abs(d) < abs(s.fast) < SLOWLY * abs(d)
         if abs(d) > lim.drift_share and same and s.is_fixed == 0:
             demand = s.is_regulating == 0 and sags_with_demand(s)
-            claim = not demand and not is_step(s, d)
+            claim = not demand and stays(s, d) and not is_step(s, d)
     if s.known > 0:
         hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)
     if np.isnan(s.drift):

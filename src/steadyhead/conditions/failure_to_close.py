@@ -9,6 +9,7 @@ from steadyhead.conditions.drift import is_step
 
 RISE_SHARE = 0.04
 FAR_SHARE = 0.15
+SURELY_FIXED = 0.8  # share of movement that an opening that does not move explains
 
 
 @njit(cache=True)
@@ -33,4 +34,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
                 claim = not is_step(s, s.fast)
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     # a sluggish valve comes back by itself; far above set nobody waits to see
-    return own.held_s / wait(s.tick_s, 600.0 if s.departure > FAR_SHARE else 1800.0, 2.0)
+    seconds = 1800.0
+    if s.departure > FAR_SHARE:
+        seconds = 600.0
+    elif s.is_fixed > 0 and s.fixed > SURELY_FIXED:
+        seconds = 900.0
+    return own.held_s / wait(s.tick_s, seconds, 2.0)

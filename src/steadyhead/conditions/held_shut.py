@@ -9,6 +9,7 @@ from steadyhead.conditions.base import hold, wait
 
 USUALLY_OPEN = 0.3
 ALWAYS_OPEN = 0.02
+SET_STILL_S = 3600.0
 
 
 @njit(cache=True)
@@ -21,7 +22,8 @@ def follows_neighbour(s, lim):  # type: ignore[no-untyped-def]
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for held shut: 1 means raise."""
     claim = False
-    if s.known > 0 and s.near_zero > 0:
+    # a set that has just gone up by schedule leaves a quiet district above it for a while
+    if s.known > 0 and s.near_zero > 0 and s.set_still_s > SET_STILL_S:
         above = s.outlet_kpa - max(s.expected_kpa, s.lock_kpa)
         least = 0.01 * lim.set_kpa
         if np.isnan(s.neighbour_kpa):

@@ -119,6 +119,8 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
             return False
     if c == SLOW and abs(s.fast) > lim.enter_share:
         return False
+    if c == DRIFT and held[SLOW].stands > 0:
+        return False  # strays that pass move the mean of two hours as well
     if c in (DRIFT, SLOW):
         for other in (CREEP, OPEN, CLOSE, SET, STARVED, EXCESS, HELD_SHUT, HUNTING):
             if held[other].active > 0 or (held[other].stands > 0 and support[other] > 0.2):
@@ -169,7 +171,7 @@ def advance(  # type: ignore[no-untyped-def]
     around,
     scene,
     held,
-    lim,
+    limits,
     familiar,
     silent,
     daily,
@@ -181,11 +183,12 @@ def advance(  # type: ignore[no-untyped-def]
     """Judge ticks from ``first`` on until the table or the room for events ends.
 
     around : shape (n_ticks, 6), as ``profile.expect.around`` makes it
+    limits : as ``scene.as_record`` makes them
     silent : learning; nothing is raised and the largest statistic of each day goes to ``daily``
         (n_days, 4), the features of each hour to ``hours`` (n_hours, 5)
     Returns (next tick, number of events).
     """
-    s = scene[0]
+    s, lim = scene[0], limits[0]
     support = np.zeros(_N)
     n_events = 0
     for k in range(first, table.shape[0]):
@@ -230,10 +233,11 @@ def advance(  # type: ignore[no-untyped-def]
     return table.shape[0], n_events
 
 
-def room_for_events() -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
-    """Arrays that ``advance`` writes events to, with the scene and all conditions' records at that moment."""
-    return (
-        np.zeros(MOST_EVENTS, dtype=EVENT),
-        np.zeros(MOST_EVENTS, dtype=SCENE),
-        np.zeros((MOST_EVENTS, _N), dtype=HELD),
-    )
+def room_for_events(n_ticks: int) -> tuple[NDArray[Any], NDArray[Any], NDArray[Any]]:
+    """Arrays that ``advance`` writes events to, with the scene and all conditions' records at that moment.
+
+    n_ticks : how many will be judged; for one, as in a live run, little room will do. It is not cleared:
+        that took longer than to judge a tick
+    """
+    n = min(MOST_EVENTS, _N * n_ticks)
+    return np.empty(n, dtype=EVENT), np.empty(n, dtype=SCENE), np.empty((n, _N), dtype=HELD)

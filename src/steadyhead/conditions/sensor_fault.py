@@ -12,6 +12,7 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step
+from steadyhead.conditions.inlet_starved import SAG_SHARE
 from steadyhead.conditions.scene import transition
 from steadyhead.conditions.set_changed import IMPOSSIBLE_STEP
 
@@ -69,7 +70,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         and abs(s.departure) < 0.1
     ):
         return 8.0
-    if crossed:
+    if crossed and not s.departure < -SAG_SHARE:  # with a short supply the outlet goes down as well
         return 6.0
     jumped = abs(s.fast) > IMPOSSIBLE_STEP and s.is_fixed == 0 and s.wide == 0 and s.near_zero == 0
     usual = abs(s.flow_lps - s.flow_usual_lps) < 0.35 * s.flow_usual_lps

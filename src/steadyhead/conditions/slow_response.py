@@ -15,6 +15,7 @@ from steadyhead.conditions.hunting import is_regular
 LEAST_AGE_S = 6 * 3600.0
 OWN_BEAT = 0.09  # correlation of stray and demand: below zero where demand leads, above where the valve does
 BELOW = 0.7  # share of the stray that lies below
+TWICE_S = 26 * 3600.0  # twice in a day: once may be anything
 AT_ONE_OPENING = 0.06  # variance of ln Kv while the outlet sags, over that of all: it sags at its reach
 
 
@@ -45,6 +46,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     if lim.slow_judged and s.lag_age_s > LEAST_AGE_S and s.known > 0:
         beat = is_regular(s, lim) and s.with_flow > 0.15
         beat = beat or beats_by_itself(s)
-        claim = s.slow_share > lim.slow_share and not beat and not sags_at_its_reach(s)
+        twice = s.time_s - s.strays_s[1] < TWICE_S
+        claim = s.slow_share > lim.slow_share and twice and not beat and not sags_at_its_reach(s)
     hold(own, claim, s.slow_share * lim.set_kpa, s.time_s, s.tick_s)
     return own.held_s / 3600.0

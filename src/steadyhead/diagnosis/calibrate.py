@@ -2,7 +2,7 @@
 
 The chance is counted, not felt: of the first alerts of each name in the development cases of the proving
 plant, how many were right. ``confidence.json`` holds those counts; ``python -m steadyhead.trials.confidence``
-counts them anew after runs of the development and the widened set. The evaluation cases have no part in it.
+counts them anew after runs of the sets that thresholds may see. The evaluation cases have no part in it.
 """
 
 from __future__ import annotations

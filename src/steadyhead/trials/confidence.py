@@ -1,4 +1,4 @@
-"""Count how often each name was right in the last runs of the development and the widened set."""
+"""Count how often each name was right in the last runs of the sets that thresholds may see."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ import click
 
 from steadyhead.files import write_atomically
 
-COUNTED = ("development", "widened")  # never the evaluation set
+COUNTED = ("development", "widened", "shifted")  # never the evaluation set
 TARGET = Path(__file__).parents[1] / "diagnosis" / "confidence.json"
 
 
@@ -35,7 +35,7 @@ def count(rows: list[dict[str, str]]) -> dict[str, list[int]]:
     help="Folder of the runs.",
 )
 def main(cache: Path) -> None:
-    """Write diagnosis/confidence.json from the last runs of both sets that thresholds may see."""
+    """Write diagnosis/confidence.json from the last runs of the sets that thresholds may see."""
     rows: list[dict[str, str]] = []
     for name in COUNTED:
         with (cache / f"{name}.csv").open(encoding="utf-8", newline="") as file:

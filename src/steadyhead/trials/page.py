@@ -25,12 +25,12 @@ SEVERITIES = """\
 """
 
 SETS_TEXT = """\
-Thresholds were chosen on the development and the widened set. The widened set was the evaluation set of an
-earlier measurement; once its results had been looked at it could not judge any longer, so it joined the
-development side. The evaluation set comes from other seeds and other parameter ranges, mostly wider than
-those of development (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the
-proving plant by degrading parts, and their truth is measured against a twin run without the fault. All data
-are simulated: no open log of a real station with labels was found.\
+Thresholds were chosen on the development, the widened and the shifted set. The widened and the shifted set
+were the evaluation sets of earlier measurements; once its results have been looked at a set can judge no
+longer, so they joined the development side. The evaluation set comes from other seeds and other parameter
+ranges, mostly wider than those of development (`src/steadyhead/trials/ranges.py`); no threshold has seen it.
+Cases are made by the proving plant by degrading parts, and their truth is measured against a twin run without
+the fault. All data are simulated: no open log of a real station with labels was found.\
 """
 NOT_DRAWN_TEXT = """\
 A case is drawn until it turns out as planned: a healthy station has to hold its set and not hunt, a fault has
@@ -39,8 +39,8 @@ development set); the widened set was closed before every slot was tried, in an 
 """
 MEASURED_TEXT = """\
 Shares with counts and 95 % interval (exact binomial); rates with exact Poisson interval. A figure that misses
-its target is in bold. Confidence is counted on the development and the widened set (`trials/confidence.py`),
-so its calibration there is in sample.\
+its target is in bold. Confidence is counted on the other three sets (`trials/confidence.py`), so its
+calibration there is in sample.\
 """
 BASELINES_TEXT = """\
 The same cases, causally, with the same rule for one episode, each at the smallest margin that keeps its false

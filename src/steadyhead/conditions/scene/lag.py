@@ -5,6 +5,22 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
+STRAY = 0.025  # of set; the mild limit is 3 %, and the means of a tick cut the peaks
+BACK = 0.01
+PASSES_S = 2 * 3600.0  # what lasts longer does not pass
+
+
+@njit(cache=True)
+def _count_stray(s, r):  # type: ignore[no-untyped-def]
+    """Note when the outlet has strayed and come back; r: departure about its slow mean, share of set."""
+    if s.stray_s == 0.0 and abs(r) > STRAY:
+        s.stray_s = s.time_s
+    elif s.stray_s > 0.0 and abs(r) < BACK:
+        if s.time_s - s.stray_s < PASSES_S:
+            s.strays_s[1] = s.strays_s[0]
+            s.strays_s[0] = s.time_s
+        s.stray_s = 0.0
+
 
 @njit(cache=True)
 def see_lag(s, lim):  # type: ignore[no-untyped-def]
@@ -30,6 +46,7 @@ def see_lag(s, lim):  # type: ignore[no-untyped-def]
     r = min(max(r, -0.15 * lim.set_kpa), 0.15 * lim.set_kpa)
     lone = r * s.last_r <= 0.0
     s.last_r, r = r, 0.0 if lone else np.sign(r) * min(abs(r), abs(s.last_r))
+    _count_stray(s, r / lim.set_kpa)
     g = lim.gains.lag
     s.lag_age_s += s.tick_s
     s.s_zz += g * (z * z - s.s_zz)

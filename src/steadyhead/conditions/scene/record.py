@@ -99,6 +99,8 @@ SCENE = np.dtype(
         ("all_kv", "f8"),
         ("all_kv_var", "f8"),
         ("last_r", "f8"),
+        ("stray_s", "f8"),  # when the present stray began, 0 if there is none
+        ("strays_s", "f8", (2,)),  # when the last two that passed came to their end
         ("lag_age_s", "f8"),
         ("slow_share", "f8"),
         ("spike_rate", "f8"),
@@ -123,7 +125,7 @@ SCENE = np.dtype(
 def new_scene() -> NDArray[Any]:
     """Start of the scene record: nothing seen yet."""
     scene = np.zeros(1, dtype=SCENE)
-    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "low_class_at_s"):
+    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "low_class_at_s", "strays_s"):
         scene[name] = np.nan
     scene["ring"] = np.nan
     scene["h_hour"] = -1
