@@ -69,6 +69,7 @@ evaluate: $(VENV)/.tools
 	$(call step,running the development and evaluation cases,$(BIN)/python -m steadyhead.trials evaluate)
 
 bench: $(VENV)/.tools
+	$(call step,installing what to compare with,$(PIP) '.[bench]' || echo "== some of it cannot be installed; the figures say which")
 	$(call step,measuring speed,$(BIN)/python benchmarks/speed.py)
 
 clean:

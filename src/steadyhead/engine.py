@@ -17,9 +17,9 @@ from numpy.typing import NDArray
 
 from steadyhead.conditions.base import INDEX, new_held
 from steadyhead.conditions.judge import advance, room_for_events
-from steadyhead.conditions.scene import Familiar, Limits, new_scene
+from steadyhead.conditions.scene import Familiar, as_record, new_scene
 from steadyhead.errors import ReadingsError
-from steadyhead.profile.expect import around
+from steadyhead.profile.expect import Normal, around, normal
 from steadyhead.profile.limits import arm_kpa, familiar, limits, spike_kpa
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
@@ -92,40 +92,59 @@ class Change:
         return self.all_held[INDEX[self.condition]]
 
 
+@dataclass(frozen=True, slots=True)
+class Ready:
+    """A profile as the kernels take it: made once where a station is stepped again and again."""
+
+    profile: Profile
+    limits: NDArray[Any]
+    familiar: Familiar
+    normal: Normal
+    arm_kpa: float
+    spike_kpa: float
+
+
+def ready(profile: Profile) -> Ready:
+    """Get a profile ready for ``step``."""
+    return Ready(
+        profile,
+        as_record(limits(profile)),
+        familiar(profile),
+        normal(profile),
+        arm_kpa(profile),
+        spike_kpa(profile),
+    )
+
+
 _NO_DAYS: FloatArray = np.zeros((1, 4))
 _NO_HOURS: FloatArray = np.zeros((1, 5))
 
 
-def step(state: State, readings: Readings, profile: Profile) -> list[Change]:
+def step(state: State, readings: Readings, profile: Profile | Ready) -> list[Change]:
     """Take in a block of readings; ``state`` is carried on in place.
 
     The block must begin where the last one ended. Returns the changes in order of data time.
     """
-    lim, known_hours = limits(profile), familiar(profile)
+    known = profile if isinstance(profile, Ready) else ready(profile)
     changes: list[Change] = []
     rows = BLOCK_TICKS * max(1, 60 // readings.step_s)
     for first in range(0, len(readings), rows):
-        ticks = condense(
-            readings.rows(first, min(first + rows, len(readings))),
-            state.condense,
-            arm_kpa(profile),
-            spike_kpa(profile),
-        )
-        changes += _judge(state, ticks, profile, lim, known_hours)
+        block = readings if len(readings) <= rows else readings.rows(first, min(first + rows, len(readings)))
+        changes += _judge(state, condense(block, state.condense, known.arm_kpa, known.spike_kpa), known)
     return changes
 
 
-def _judge(state: State, ticks: Ticks, profile: Profile, lim: Limits, known_hours: Familiar) -> list[Change]:
+def _judge(state: State, ticks: Ticks, known: Ready) -> list[Change]:
     if not len(ticks):
         return []
-    expected = around(profile, ticks)
+    expected = around(known.normal, ticks)
     changes = []
     done = 0
     while done < len(ticks):
-        events, scenes, helds = room_for_events()
+        events, scenes, helds = room_for_events(len(ticks) - done)
         done, n_events = advance(
             ticks.table, done, float(ticks.start_s), float(ticks.tick_s), expected, state.scene, state.held,
-            lim, known_hours, False, _NO_DAYS, _NO_HOURS, events, scenes, helds,
+            known.limits, known.familiar, False, _NO_DAYS, _NO_HOURS, events, scenes, helds,
         )  # fmt: skip
         for event, scene, held in zip(events[:n_events], scenes, helds, strict=False):
             changes.append(
@@ -133,8 +152,8 @@ def _judge(state: State, ticks: Ticks, profile: Profile, lim: Limits, known_hour
                     condition=CONDITIONS[int(event["condition"])],
                     is_raised=bool(event["raised"] > 0),
                     at_s=int(ticks.start_s + ticks.tick_s * int(event["tick"])),
-                    scene=scene,
-                    all_held=held,
+                    scene=scene.copy(),
+                    all_held=held.copy(),
                 )
             )
     return changes
@@ -148,10 +167,10 @@ def healthy_statistics(ticks: Ticks, profile: Profile) -> tuple[FloatArray, Floa
     seconds = len(ticks) * ticks.tick_s
     daily = np.zeros((seconds // 86400 + 1, 4))
     hours = np.full((seconds // 3600 + 1, 5), np.nan)
-    events, scenes, helds = room_for_events()
+    events, scenes, helds = room_for_events(1)
     expected = around(profile, ticks)
     advance(
         ticks.table, 0, float(ticks.start_s), float(ticks.tick_s), expected, new_scene(), new_held(),
-        limits(profile), familiar(profile), True, daily, hours, events, scenes, helds,
+        as_record(limits(profile)), familiar(profile), True, daily, hours, events, scenes, helds,
     )  # fmt: skip
     return daily, hours

@@ -14,10 +14,13 @@ SteadyheadError
 ├── DatabaseError      the database is gone, locked, full, unreadable or of a newer version
 ├── JournalError       readings cannot be accepted now; none of the batch was taken
 ├── IntakeError        the body of a push cannot be read at all
+├── FleetError         the processes or machines that the work was to run on cannot be used
 ├── ArchiveError       the archive of readings cannot be read or written
 ├── DeskError          something was asked of the alert desk that it cannot do
 ├── NotFoundError      there is no such alert, finding, suppression or station
 ├── ReportError        the weekly report asked for cannot be made
+│   ├── EmptyWeekError no station has a reading in that week
+│   └── OpenWeekError  the week is not over, or its readings have not reached its end
 └── NotifyError        a notification channel, rule or secret is not fit to be used
     └── DeliveryError  a receiver did not take a message; it is tried again
 
@@ -104,5 +107,17 @@ class ArchiveError(SteadyheadError):
     """The archive of readings cannot be read or written; readings wait in the journal."""
 
 
+class FleetError(SteadyheadError):
+    """The processes or machines that work over stations was to run on cannot be used, or are lost."""
+
+
 class ReportError(SteadyheadError):
     """The weekly report asked for cannot be made: no such week, nothing in it, or nothing learned."""
+
+
+class EmptyWeekError(ReportError):
+    """No station has a reading in the week that was asked for."""
+
+
+class OpenWeekError(ReportError):
+    """The week is not over, or readings have not reached its end; a report of it has to be asked for so."""

@@ -28,6 +28,7 @@ LINES = (
     ("report",),
     ("service",),
     ("archive",),
+    ("fleet",),
     ("desk",),
     ("weekly",),
     ("access",),

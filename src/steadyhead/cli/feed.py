@@ -20,11 +20,10 @@ from steadyhead.feeds.check.table import show
 from steadyhead.feeds.connector import Points
 from steadyhead.feeds.mapping import Mapper, Mapping, load_mapping
 from steadyhead.feeds.opening import open_connector
-from steadyhead.feeds.settings import FeedSettings
 from steadyhead.live.settings import load_settings
 
 USUAL_SETTINGS = Path("config/service.yaml")
-READ_S, LISTEN_S = 3 * 86_400.0, 30.0
+READ_S, LISTEN_S = 5 * 86_400.0, 30.0  # five days, since the clock is judged from four
 
 settings_option = click.option(
     "--settings",
@@ -51,7 +50,7 @@ def feed() -> None:
     "seconds",
     metavar="SECONDS",
     type=click.FloatRange(min=0.1),
-    help="How far back to read (3 days if left out), or how long to listen to a broker (30 s).",
+    help="How far back to read (5 days if left out), or how long to listen to a broker (30 s).",
 )
 @click.option("--json", "as_json", is_flag=True, help="Print JSON instead of tables.")
 def check_command(
@@ -68,8 +67,8 @@ def check_command(
     Nothing is written and nothing is learned. Exit code 1 if something looks wrong, 0 if nothing does.
     """
     if name is not None:
-        _, mapping, points = _sample(name, path, seconds)
-        report = check_points(f"feed {name}", points, mapping, time.time())
+        mapping, points, reach_days = _sample(name, path, seconds, with_reach=True)
+        report = check_points(f"feed {name}", points, mapping, time.time(), reach_days)
         if stations:
             report.stations = [one for one in report.stations if one.station in stations]
         _finish(report, as_json)
@@ -93,14 +92,17 @@ def stations_command(name: str, path: Path | None, seconds: float | None) -> Non
 
     Nothing is written; send the output to a file, such as config/stations.yaml, and look it over.
     """
-    _, mapping, points = _sample(name, path, seconds)
+    mapping, points, _ = _sample(name, path, seconds)
     mapper = Mapper(mapping)
     text = mapper.registry_text(points.tags)
     parse_registry(text, "stations.yaml")  # what stations: of the mapping gets wrong is said here
     click.echo(text, nl=False)
 
 
-def _sample(name: str, path: Path | None, seconds: float | None) -> tuple[FeedSettings, Mapping, Points]:
+def _sample(
+    name: str, path: Path | None, seconds: float | None, *, with_reach: bool = False
+) -> tuple[Mapping, Points, int | None]:
+    """The feed's mapping, a sample, and how far back it stores readings if that is asked for and known."""
     settings = load_settings(USUAL_SETTINGS if path is None and USUAL_SETTINGS.exists() else path)
     if name not in settings.feeds:
         known = ", ".join(settings.feeds) or "none"
@@ -113,6 +115,7 @@ def _sample(name: str, path: Path | None, seconds: float | None) -> tuple[FeedSe
     try:
         usual = LISTEN_S if one.kind == "mqtt" else READ_S
         points = connector.sample(usual if seconds is None else seconds)
+        reach_days = connector.reach_days() if with_reach and len(points) else None
     finally:
         connector.close()
     if not len(points):
@@ -121,7 +124,7 @@ def _sample(name: str, path: Path | None, seconds: float | None) -> tuple[FeedSe
             f"--for, or mend "
             "what it is to read"
         )
-    return one, mapping, points
+    return mapping, points, reach_days
 
 
 def _finish(report: Report, as_json: bool) -> None:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import time
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from datetime import datetime
 from pathlib import Path
 
@@ -13,28 +13,21 @@ from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
-from steadyhead import service
 from steadyhead.cli.options import (
     logs_option,
     profiles_option,
     registry_option,
-    seconds_at,
     span_options,
     stations_argument,
 )
-from steadyhead.cli.reading import (
-    Logs,
-    each,
-    read_logs,
-    say,
-    show_left_out,
-    show_rejects,
-    span_of,
-    stations_text,
-)
-from steadyhead.config import Registry, load_registry
-from steadyhead.errors import LearningError, SteadyheadError
-from steadyhead.profile.learn import learn as learn_profile
+from steadyhead.cli.over_stations import archive_options, over_stations, run_on_option, source_of
+from steadyhead.cli.reading import complain, show_left_out, show_rejects
+from steadyhead.config import load_registry
+from steadyhead.errors import FeedError, LearningError
+from steadyhead.fleet.outcome import LEARN, Outcome
+from steadyhead.fleet.place import Place
+from steadyhead.fleet.spans import Asked
+from steadyhead.fleet.working import Learning
 from steadyhead.profile.model import Profile
 from steadyhead.report.learned import Facts, changed_facts, learned_facts, learned_line, withheld_facts
 from steadyhead.store.profiles import profile_path, save_profile
@@ -45,13 +38,18 @@ from steadyhead.units import UnitSystem
 @stations_argument
 @registry_option
 @logs_option
+@archive_options
 @profiles_option
+@run_on_option
 @span_options("learn from", "Without it, the span in the registry, or the whole log.")
 def learn(
     stations: tuple[str, ...],
     registry: Path,
     logs: Path | None,
+    data: Path | None,
+    settings_path: Path | None,
     profiles: Path,
+    place: Place,
     from_at: datetime | None,
     to_at: datetime | None,
 ) -> None:
@@ -65,61 +63,37 @@ def learn(
     """
     out = Console()
     described = load_registry(registry)
-    read = read_logs(described, logs, stations, out)
-    learned = learn_all(described, read, out, from_at, to_at)
-    for profile, path, replaced in save_all(profiles, learned):
+    work = Learning(source_of(logs, data, settings_path), Asked(from_at, to_at, learns=True))
+    keeping = Keeping(profiles)
+    outcome = over_stations(described, stations, work, place, out, keeping.keep)
+    nothing_learned(outcome)
+    for profile, path, replaced in keeping.kept:
         show_profile(out, profile, described.settings.units, path, replaced)
-    show_rejects(out, read, None)
-    show_left_out(out, read.left_out, len(learned))
-    read.complain()
+    show_rejects(out, outcome.rejects, None)
+    show_left_out(out, outcome.left_out, len(outcome.profiles))
+    complain(outcome.left_out)
 
 
-def learn_all(
-    described: Registry,
-    read: Logs,
-    out: Console,
-    from_at: datetime | None = None,
-    to_at: datetime | None = None,
-) -> dict[str, Profile]:
-    """Profiles by station; one that cannot be learned is left out.
+@dataclass(slots=True)
+class Keeping:
+    """Puts profiles in use as they come, and remembers each with its path and what it replaced."""
 
-    Raises LearningError with one line per station if none of those read can be learned.
-    """
-    started = time.perf_counter()
-    learned: dict[str, Profile] = {}
-    problems: dict[str, str] = {}
-    for name in each(out, list(read.readings), "Learning"):
-        station = described.stations[name]
-        readings = read.readings[name]
-        is_asked = from_at is not None or to_at is not None
-        declared = (None, None) if is_asked else station.learning_span_s()
-        where = _where(is_asked=is_asked, is_declared=declared != (None, None))
-        from_s = seconds_at(from_at, station.time_zone) if from_at is not None else declared[0]
-        to_s = seconds_at(to_at, station.time_zone) if to_at is not None else declared[1]
-        try:
-            span = span_of(readings, from_s, to_s, station.time_zone)
-            learned[name] = learn_profile(span, service.known(station, described.settings))
-        except SteadyheadError as exc:
-            problems[name] = f"{exc} (the span is {where})"
-    read.left_out.update(problems)
-    if not learned:
-        raise LearningError("\n".join(read.left_out.values()))
-    say(out, f"Learned {stations_text(len(learned))}", started)
-    return learned
+    folder: Path
+    kept: list[tuple[Profile, Path, Profile | None]] = field(default_factory=list)
+
+    def keep(self, outcome: Outcome) -> None:
+        """Write the profiles of a lot. Raises OutputError."""
+        for name, profile in outcome.profiles.items():
+            replaced = save_profile(self.folder, profile)
+            self.kept.append((profile, profile_path(self.folder, name), replaced))
 
 
-def _where(*, is_asked: bool, is_declared: bool) -> str:
-    """Where the span to learn from was said."""
-    if is_asked:
-        return "that of --from and --to"
-    return "that under learn in the registry" if is_declared else "the whole log"
-
-
-def save_all(folder: Path, learned: Mapping[str, Profile]) -> Iterator[tuple[Profile, Path, Profile | None]]:
-    """Put profiles in use, one by one; gives each with its path and what it replaced, if that differed."""
-    for name, profile in learned.items():
-        replaced = save_profile(folder, profile)
-        yield profile, profile_path(folder, name), replaced
+def nothing_learned(outcome: Outcome) -> None:
+    """Raise FeedError if nothing could be read, LearningError if nothing could be learned."""
+    if not outcome.steps_s:
+        raise FeedError("\n".join(outcome.left_out.values()))
+    if len(outcome.problems[LEARN]) == len(outcome.steps_s):
+        raise LearningError("\n".join(outcome.left_out.values()))
 
 
 def show_briefly(out: Console, learned: Iterable[Profile], units: UnitSystem) -> None:

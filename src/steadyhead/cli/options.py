@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import datetime
 from pathlib import Path
 from typing import Any, TypeVar
-from zoneinfo import ZoneInfo
 
 import click
 
@@ -29,14 +28,6 @@ class When(click.ParamType[datetime]):
             return datetime.fromisoformat(str(value))
         except ValueError:
             self.fail(f'"{value}" is not a time; write 2025-03-01 or 2025-03-01T06:00', param, ctx)
-
-
-def seconds_at(at: datetime | None, time_zone: str) -> int | None:
-    """Seconds since 1970 UTC of a time that may be on the station's clock; None stays None."""
-    if at is None:
-        return None
-    aware = at if at.tzinfo is not None else at.replace(tzinfo=ZoneInfo(time_zone))
-    return int(aware.astimezone(UTC).timestamp())
 
 
 def stations_argument(command: Command) -> Command:

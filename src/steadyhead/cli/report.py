@@ -10,10 +10,12 @@ import click
 from rich.console import Console
 
 from steadyhead.cli.options import logs_option, profiles_option, registry_option, stations_argument
+from steadyhead.cli.over_stations import run_on_option
 from steadyhead.cli.reading import bar, say
 from steadyhead.config import Registry, load_registry
 from steadyhead.diagnosis.causes import load_knowledge
 from steadyhead.errors import LeftOutError, ReportError
+from steadyhead.fleet.place import Place
 from steadyhead.live.settings import RoomSettings, load_settings
 from steadyhead.weekly.from_logs import LogSource
 from steadyhead.weekly.material import Source, usual_zone
@@ -41,6 +43,7 @@ from steadyhead.weekly.write import Written, make_report
     type=click.Path(path_type=Path),
     help="Settings of the service: its data folder, database and profiles, and what stands under report.",
 )
+@run_on_option
 @click.option("--week", metavar="WEEK", help="ISO week such as 2025-W44; the last whole one if left out.")
 @click.option(
     "--out",
@@ -53,7 +56,8 @@ from steadyhead.weekly.write import Written, make_report
 @click.option(
     "--sigma-limit",
     type=click.FloatRange(min=1.0, max=50.0, min_open=True),
-    help=f"Cavitation index below which hours are counted; {USUAL_SIGMA:g} if left out.",
+    help="Cavitation index below which hours are counted where the registry gives a valve none; "
+    f"{USUAL_SIGMA:g} if left out.",
 )
 @click.option("--date-language", metavar="TAG", help="Language of days and months: en-GB, de, nb, pt-BR ...")
 @click.option("--no-pdf", is_flag=True, help="Leave the PDF out.")
@@ -66,6 +70,7 @@ def report(
     profiles: Path,
     data: Path | None,
     settings_path: Path | None,
+    place: Place,
     week: str | None,
     out: Path,
     sigma_limit: float | None,
@@ -96,12 +101,12 @@ def report(
     settings = _settings(room, sigma_limit, date_language, no_pdf)
     if room is None:
         source: Source = LogSource(described, logs, profiles, load_knowledge(), stations)
-        written = _make(source, wanted, out, settings, stations, console)
+        written = _make(source, wanted, out, settings, stations, console, place)
     else:
         if ctx.get_parameter_source("profiles") is not click.core.ParameterSource.DEFAULT:
             room = room.model_copy(update={"profiles": profiles})
         with open_data(room, described, stations) as source:
-            written = _make(source, wanted, out, settings, stations, console)
+            written = _make(source, wanted, out, settings, stations, console, place)
     _tell(written, described, console, started)
     if written.fleet.left_out:
         raise LeftOutError("\n".join(written.fleet.left_out.values()))
@@ -126,7 +131,7 @@ def _settings(
 
 def _make(
     source: Source, wanted: Week | None, out: Path, settings: ReportSettings, stations: tuple[str, ...],
-    console: Console,
+    console: Console, place: Place,
 ) -> Written:  # fmt: skip
     with bar(console) as progress:
         task = progress.add_task("Reading", total=None)
@@ -137,14 +142,14 @@ def _make(
             else:  # one long step: a bar that only shows that it goes on
                 progress.reset(task, description=what, total=None)
 
-        week = wanted or last_whole_week(source, on_progress)
-        return make_report(source, week, out, settings, pages_for=stations, progress=on_progress)
+        week = wanted or last_whole_week(source, on_progress, place)
+        return make_report(source, week, out, settings, pages_for=stations, progress=on_progress, place=place)
 
 
-def last_whole_week(source: Source, progress: Callable[[str, int, int], None]) -> Week:
+def last_whole_week(source: Source, progress: Callable[[str, int, int], None], place: Place) -> Week:
     """The last week that the readings fill. Raises ReportError if there is no reading at all."""
     progress("Looking for the last whole week", 0, len(source.names()))
-    newest_s = source.newest_s()
+    newest_s = source.newest_s(place)
     if newest_s is None:
         raise ReportError("\n".join(source.left_out.values()) or "there is no reading of any station")
     zone = usual_zone(source.registry, source.names())

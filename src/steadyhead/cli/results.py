@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import re
-import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -11,32 +10,21 @@ from typing import Literal
 
 from rich.console import Console
 
-from steadyhead import service
 from steadyhead.alerts.jsonlines import to_json_lines
-from steadyhead.alerts.model import Alert, Verdict
-from steadyhead.cli.reading import Logs, each, say, show_left_out
+from steadyhead.alerts.model import Alert
+from steadyhead.cli.reading import show_left_out
 from steadyhead.config import Registry
 from steadyhead.diagnosis.causes import Knowledge
 from steadyhead.files import write_atomically
+from steadyhead.fleet.outcome import Found
 from steadyhead.profile.model import Profile
-from steadyhead.readings.frame import Readings
+from steadyhead.readings.rejects import Rejects
 from steadyhead.report.learned import withheld_line
 from steadyhead.report.page import Page
-from steadyhead.report.plots import plot_alert
 from steadyhead.report.table import alert_detail, alert_table, quiet_line, worst_first
 
 PLOT_NAME = re.compile(r".+-[0-9a-f]{16}\.png\Z")
 Details = Literal["active", "all", "none"]
-
-
-@dataclass(frozen=True, slots=True)
-class Found:
-    """One alert and what its plot is drawn from."""
-
-    alert: Alert
-    verdict: Verdict
-    readings: Readings
-    profile: Profile
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,38 +51,26 @@ class Results:
         return self.described.stations[station].time_zone
 
 
-def write_all(out: Path, results: Results, read: Logs, console: Console) -> None:
+def write_all(out: Path, results: Results, rejects: Mapping[str, Rejects]) -> None:
     """Alerts first, because they matter most; then refused values, the report and the plots."""
-    started = time.perf_counter()
     write_atomically(out / "alerts.jsonl", to_json_lines(results.alerts))
-    for rejects in read.rejects.values():
-        rejects.write(out / "rejects")
+    for refused in rejects.values():
+        refused.write(out / "rejects")
     write_atomically(out / "report.txt", _report_text(results))
-    drawn = _draw_all(out / "plots", results, console)
+    drawn = _write_plots(out / "plots", results)
     for path in (out / "plots").glob("*.png"):
         if PLOT_NAME.match(path.name) and path not in drawn:  # of an earlier scan
             path.unlink()
-    say(console, f"Drew {len(drawn)} plot{'' if len(drawn) == 1 else 's'}", started)
 
 
-def _draw_all(folder: Path, results: Results, console: Console) -> set[Path]:
-    """One plot per alert; returns their paths."""
+def _write_plots(folder: Path, results: Results) -> set[Path]:
+    """One file per plot; returns their paths."""
     drawn: set[Path] = set()
-    bands = {i.alert.station: service.band(i.readings, i.profile) for i in results.found}
-    by_name = {f"{i.alert.station}-{i.alert.condition}-{i.alert.alert_id}": i for i in results.found}
-    for name in each(console, list(by_name), "Drawing"):
-        item = by_name[name]
-        path = folder / f"{name}.png"
-        plot_alert(
-            item.verdict,
-            item.readings,
-            bands[item.alert.station],
-            path,
-            results.described.settings.units,
-            time_zone=results.zone(item.alert.station),
-            title=results.knowledge.entries[item.alert.condition].title,
-        )
-        drawn.add(path)
+    for item in results.found:
+        if item.picture is not None:
+            path = folder / f"{item.alert.station}-{item.alert.condition}-{item.alert.alert_id}.png"
+            write_atomically(path, item.picture)
+            drawn.add(path)
     return drawn
 
 

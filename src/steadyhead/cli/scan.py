@@ -2,35 +2,36 @@
 
 from __future__ import annotations
 
-import time
 from datetime import datetime
 from pathlib import Path
 
 import click
 from rich.console import Console
 
-from steadyhead import service
 from steadyhead.alerts.jsonlines import to_json_lines
 from steadyhead.alerts.model import Alert
-from steadyhead.cli.learn import learn_all, save_all, show_briefly, show_profile
+from steadyhead.cli.learn import Keeping, nothing_learned, show_briefly, show_profile
 from steadyhead.cli.options import (
     logs_option,
     profiles_option,
     registry_option,
-    seconds_at,
     span_options,
     stations_argument,
 )
-from steadyhead.cli.reading import Logs, each, read_logs, say, show_rejects, span_of, stations_text
-from steadyhead.cli.results import Details, Found, Results, show_details, show_table, write_all
-from steadyhead.config import Registry, load_registry
-from steadyhead.diagnosis.causes import Knowledge, load_knowledge
-from steadyhead.diagnosis.checks import to_alert
-from steadyhead.errors import ProfileError, SteadyheadError
+from steadyhead.cli.over_stations import archive_options, over_stations, run_on_option, source_of
+from steadyhead.cli.reading import complain, show_rejects
+from steadyhead.cli.results import Details, Results, show_details, show_table, write_all
+from steadyhead.config import load_registry
+from steadyhead.diagnosis.causes import load_knowledge
+from steadyhead.errors import FeedError
 from steadyhead.files import write_atomically
-from steadyhead.profile.model import Profile
+from steadyhead.fleet.outcome import KNOW, Outcome
+from steadyhead.fleet.place import Place
+from steadyhead.fleet.spans import Asked
+from steadyhead.fleet.working import Scanning
 from steadyhead.report.page import Page
-from steadyhead.store.profiles import load_profile, load_profiles
+from steadyhead.store.profiles import load_profiles
+from steadyhead.units import UnitSystem
 
 NEEDS_A_PERSON = 1
 PRIORITIES_FOR_A_PERSON = ("medium", "high")
@@ -40,7 +41,9 @@ PRIORITIES_FOR_A_PERSON = ("medium", "high")
 @stations_argument
 @registry_option
 @logs_option
+@archive_options
 @profiles_option
+@run_on_option
 @click.option(
     "--learn",
     "learns",
@@ -78,7 +81,10 @@ def scan(
     stations: tuple[str, ...],
     registry: Path,
     logs: Path | None,
+    data: Path | None,
+    settings_path: Path | None,
     profiles: Path,
+    place: Place,
     learns: bool,
     from_at: datetime | None,
     to_at: datetime | None,
@@ -105,26 +111,34 @@ def scan(
     console = Console(stderr=True, quiet=True) if as_json else Console()
     described = load_registry(registry)
     knowledge = load_knowledge(causes)
-    read = read_logs(described, logs, stations, console)
+    work = Scanning(
+        source_of(logs, data, settings_path),
+        Asked(from_at, to_at),
+        profiles.absolute(),
+        knowledge,
+        learning=Asked(learns=True) if learns else None,
+        draws=not as_json,
+    )
+    keeping = Keeping(profiles)
+    keep = keeping.keep if learns else _keep_nothing
+    outcome = over_stations(described, stations, work, place, console, keep)
+    _check_any(outcome, profiles, learns=learns)
     if learns:
-        known = _learn_first(described, read, profiles, None if as_json else out / "learned.txt", console)
-    else:
-        known = _profiles_of(profiles, read)
-    found = scan_all(described, read, known, knowledge, console, from_at, to_at)
-    results = Results(found, known, read.left_out, described, knowledge)
+        _tell_learned(keeping, None if as_json else out / "learned.txt", described.settings.units, console)
+    results = Results(outcome.found, outcome.profiles, outcome.left_out, described, knowledge)
     if as_json:
         click.echo(to_json_lines(results.alerts), nl=False)
-        show_rejects(Console(stderr=True), read, None)
+        show_rejects(Console(stderr=True), outcome.rejects, None)
     else:
         try:
-            write_all(out, results, read, console)
+            write_all(out, results, outcome.rejects)
         finally:  # a full disk must not keep what was found from being read
-            show_rejects(console, read, out / "rejects")
+            show_rejects(console, outcome.rejects, out / "rejects")
             # What matters most comes last, where a terminal leaves it in view.
             show_details(console, results, details)
             show_table(console, results)
         console.print(f"\nAlerts, report, plots and values set aside: {out}", highlight=False, soft_wrap=True)
-    read.complain()
+    complain(outcome.left_out)
     ctx.exit(exit_code(results.alerts))
 
 
@@ -134,66 +148,29 @@ def exit_code(alerts: list[Alert]) -> int:
     return NEEDS_A_PERSON if waiting else 0
 
 
-def _learn_first(
-    described: Registry, read: Logs, profiles: Path, path: Path | None, console: Console
-) -> dict[str, Profile]:
-    """Profiles learned and put in use; told in short on the console, in full in a file if one is given."""
-    known = learn_all(described, read, console)
-    units, page = described.settings.units, Page()
-    for profile, place, replaced in save_all(profiles, known):
+def _keep_nothing(outcome: Outcome) -> None:
+    del outcome
+
+
+def _check_any(outcome: Outcome, profiles: Path, *, learns: bool) -> None:
+    """Raise what is wrong if no station at all came through."""
+    if outcome.profiles:
+        return
+    if learns:
+        nothing_learned(outcome)
+    elif not outcome.steps_s:
+        raise FeedError("\n".join(outcome.left_out.values()))
+    elif len(outcome.problems[KNOW]) == len(outcome.steps_s):
+        load_profiles(profiles, outcome.steps_s)  # names all that have none in one line
+    complain(outcome.left_out)
+
+
+def _tell_learned(keeping: Keeping, path: Path | None, units: UnitSystem, console: Console) -> None:
+    """What was learned: in short on the console, in full in a file if one is given."""
+    page = Page()
+    for profile, place, replaced in keeping.kept:
         show_profile(page.console, profile, units, place, replaced)
     if path is not None:
         write_atomically(path, page.text())
-        show_briefly(console, known.values(), units)
+        show_briefly(console, [profile for profile, _, _ in keeping.kept], units)
         console.print(f"In full: {path}", highlight=False, soft_wrap=True)
-    return known
-
-
-def _profiles_of(folder: Path, read: Logs) -> dict[str, Profile]:
-    """Profiles of what was read; stations without a fit one are left out, unless that is all of them."""
-    steps_s = {name: readings.step_s for name, readings in read.readings.items()}
-    try:
-        return load_profiles(folder, steps_s)
-    except ProfileError:
-        known: dict[str, Profile] = {}
-        for name, step_s in steps_s.items():
-            try:
-                known[name] = load_profile(folder, name, step_s)
-            except ProfileError as exc:
-                read.left_out[name] = str(exc)
-        if not known:
-            raise
-        return known
-
-
-def scan_all(
-    described: Registry,
-    read: Logs,
-    known: dict[str, Profile],
-    knowledge: Knowledge,
-    console: Console,
-    from_at: datetime | None,
-    to_at: datetime | None,
-) -> list[Found]:
-    """Alerts of all stations with a profile, in the order of stations and of raising.
-
-    One that cannot be scanned is left out of ``known`` too. Raises LeftOutError if that is all of them.
-    """
-    started = time.perf_counter()
-    units = described.settings.units
-    found: list[Found] = []
-    for name in each(console, list(known), "Scanning"):
-        station, readings = described.stations[name], read.readings[name]
-        from_s, to_s = (seconds_at(at, station.time_zone) for at in (from_at, to_at))
-        try:
-            span = span_of(readings, from_s, to_s, station.time_zone)
-            verdicts = service.scan_station(span, known[name], units)
-        except SteadyheadError as exc:
-            read.left_out[name] = str(exc)
-            del known[name]
-            continue
-        found += [Found(to_alert(v, station, knowledge, units), v, span, known[name]) for v in verdicts]
-    if not known:
-        read.complain()
-    say(console, f"Scanned {stations_text(len(known))}", started)
-    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -101,7 +102,49 @@ def _around(  # type: ignore[no-untyped-def]
         out[k, 5] = (local_s % 86400) / 3600.0
 
 
-def around(profile: Profile, ticks: Ticks) -> FloatArray:
+@dataclass(frozen=True, slots=True)
+class Normal:
+    """What a profile expects, as arrays and numbers for the kernel; made by ``normal``.
+
+    week : shape (3, 168), usual and high flow [L/s] and share of shut ticks by hour of the local week
+    slots_kpa : set pressure by quarter hour of the week, or one for all
+    """
+
+    time_zone: str
+    week: FloatArray
+    slots_kpa: FloatArray
+    is_commanded: bool
+    command_offset_kpa: float
+    has_flow: bool
+    knots_lps: FloatArray
+    offset_kpa: FloatArray
+    slope_kpa_per_lps: float
+    has_inlet: bool
+    inlet_ratio: float
+    inlet_kpa: float
+
+
+def normal(profile: Profile) -> Normal:
+    """What a profile expects, ready for ``around``."""
+    rhythm, pressure, droop = profile.rhythm, profile.set_pressure, profile.droop
+    knots_lps, offset_kpa = np.array((droop.flow_lps, droop.offset_kpa), dtype=np.float64)
+    return Normal(
+        time_zone=profile.time_zone,
+        week=np.array((rhythm.usual_lps, rhythm.high_lps, rhythm.zero_share)),
+        slots_kpa=np.array(pressure.slots_kpa or (pressure.typical_kpa,)),
+        is_commanded=pressure.source == "commanded",
+        command_offset_kpa=pressure.command_offset_kpa,
+        has_flow=profile.has_flow,
+        knots_lps=knots_lps,
+        offset_kpa=offset_kpa,
+        slope_kpa_per_lps=droop.slope_kpa_per_lps,
+        has_inlet=profile.has_inlet,
+        inlet_ratio=droop.inlet_ratio,
+        inlet_kpa=droop.inlet_kpa,
+    )
+
+
+def around(profile: Profile | Normal, ticks: Ticks) -> FloatArray:
     """What is expected around each tick, shape (n_ticks, 6).
 
     Columns: outlet [kPa], set pressure now [kPa], usual flow and high flow at this hour [L/s], share of shut
@@ -111,16 +154,12 @@ def around(profile: Profile, ticks: Ticks) -> FloatArray:
     result = np.empty((n, 6))
     if not n:
         return result
+    p = profile if isinstance(profile, Normal) else normal(profile)
     first_s, length_s = ticks.start_s, ticks.tick_s
-    starts, offsets = _offsets(first_s // 86400, (first_s + n * length_s) // 86400, profile.time_zone)
-    rhythm, pressure, droop = profile.rhythm, profile.set_pressure, profile.droop
-    knots_lps, offset_kpa = np.array((droop.flow_lps, droop.offset_kpa), dtype=np.float64)
+    starts, offsets = _offsets(first_s // 86400, (first_s + n * length_s) // 86400, p.time_zone)
     _around(
-        ticks.table, first_s, length_s, starts, offsets,
-        np.array((rhythm.usual_lps, rhythm.high_lps, rhythm.zero_share)),
-        np.array(pressure.slots_kpa or (pressure.typical_kpa,)),
-        pressure.source == "commanded", pressure.command_offset_kpa,
-        profile.has_flow, knots_lps, offset_kpa, droop.slope_kpa_per_lps,
-        profile.has_inlet, droop.inlet_ratio, droop.inlet_kpa, result,
+        ticks.table, first_s, length_s, starts, offsets, p.week, p.slots_kpa, p.is_commanded,
+        p.command_offset_kpa, p.has_flow, p.knots_lps, p.offset_kpa, p.slope_kpa_per_lps,
+        p.has_inlet, p.inlet_ratio, p.inlet_kpa, result,
     )  # fmt: skip
     return result

@@ -5,7 +5,8 @@ from __future__ import annotations
 import json
 from dataclasses import asdict, dataclass, fields, is_dataclass
 from functools import cache
-from typing import Any, get_type_hints
+from types import UnionType
+from typing import Any, get_args, get_origin, get_type_hints
 
 from steadyhead.errors import ProfileError
 
@@ -194,7 +195,7 @@ def from_json(text: str, where: str) -> Profile:
                 f"{where}: profile format {data.get('format')!r}, wanted {FORMAT}; run steadyhead learn again"
             )
         profile: Profile = _build(Profile, data)
-    except (ValueError, KeyError, TypeError, AttributeError) as exc:
+    except (ValueError, KeyError, TypeError, AttributeError, OverflowError, RecursionError) as exc:
         raise ProfileError(f"{where}: not a readable profile ({exc}); run steadyhead learn again") from exc
     return profile
 
@@ -219,14 +220,21 @@ def _build(kind: Any, data: Any) -> Any:
 
 
 def _convert(hint: Any, value: Any) -> Any:
-    if isinstance(value, float | str):  # nearly all there is
+    """A JSON value as what the field holds. Raises TypeError for another kind: the engine relies on them."""
+    kind = type(value)
+    if kind is hint:
         return value
+    if kind is int and hint is float:
+        return float(value)
     if is_dataclass(hint):
         return _build(hint, value)
-    if hint == Novelty | None:
-        return None if value is None else _build(Novelty, value)
-    if isinstance(value, list):
-        return tuple(_convert(Any, v) for v in value)
-    if hint in (float, float | None) and isinstance(value, int):
-        return float(value)
-    return value
+    inner = get_args(hint)
+    if kind is list and get_origin(hint) is tuple:
+        if inner[0] is float and set(map(type, value)) <= {float}:  # nearly all there is
+            return tuple(value)
+        return tuple(_convert(inner[0], one) for one in value)
+    if kind is dict and get_origin(hint) is dict:
+        return {key: _convert(inner[1], one) for key, one in value.items()}
+    if isinstance(hint, UnionType):
+        return None if value is None else _convert(inner[0], value)
+    raise TypeError(f"{str(value)[:40]!r} where {getattr(hint, '__name__', hint)} belongs")

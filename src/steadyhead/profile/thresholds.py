@@ -28,8 +28,8 @@ DRIFT = (0.014, 0.035)
 HUNTING = (0.022, 0.03)  # up to the mild limit: a swing beyond it is a fault, even if it was always there
 SCATTER = (0.02, 0.10)  # up to the clear limit: at coarse sampling batches of demand scatter too
 SLOW = (0.005, 0.10)
-# The slow share remembers a day and more, so its daily maxima hang together and the law through them runs high:
-# in 33 station-years of healthy spans that no fault touches it was never reached beyond 0.71.
+# The slow share remembers a day and more, so its daily maxima hang together and the law through them runs
+# high: on 230 healthy runs of the sets that thresholds may see, no share passed 0.71 of it.
 SLOW_OF_LAW = 0.8
 ENTER = (0.015, 0.0315)
 ENTER_OF_DRIFT = 0.9

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import textwrap
 from pathlib import Path
-from typing import Any, BinaryIO
+from typing import Any
 
 import numpy as np
 from matplotlib import rc_context
@@ -36,7 +37,7 @@ from steadyhead.report.scene import (
 from steadyhead.report.words import sure_text
 from steadyhead.units import UnitSystem
 
-__all__ = ["Band", "plot_alert"]
+__all__ = ["Band", "alert_picture", "plot_alert"]
 
 WIDTH_IN, HEIGHT_IN, DPI = 12.0, 7.0, 110
 LINE_LETTERS = 150  # of the evidence above the panels
@@ -69,6 +70,19 @@ def plot_alert(
     Raises ReadingsError if the band is on another grid or no reading lies in the span shown, OutputError if
     the file cannot be written (an older one is then unchanged).
     """
+    write_atomically(path, alert_picture(verdict, readings, band, units, time_zone=time_zone, title=title))
+
+
+def alert_picture(
+    verdict: Verdict,
+    readings: Readings,
+    band: Band,
+    units: UnitSystem,
+    *,
+    time_zone: str = "UTC",
+    title: str | None = None,
+) -> bytes:
+    """The bytes of the PNG file that ``plot_alert`` writes."""
     scene = scene_of(verdict, readings, band, units, time_zone)
     if len(scene.readings) < 2:
         raise ReadingsError(
@@ -90,11 +104,9 @@ def plot_alert(
             "Description": _alt_text(scene, heading, told),
             "Software": "Steadyhead",
         }
-
-        def save(file: BinaryIO) -> None:
-            figure.savefig(file, format="png", metadata=metadata)
-
-        write_atomically(path, save)
+        content = io.BytesIO()
+        figure.savefig(content, format="png", metadata=metadata)
+        return content.getvalue()
 
 
 def _draw(figure: Figure, scene: Scene, heading: str) -> str:

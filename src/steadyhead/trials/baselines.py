@@ -21,8 +21,8 @@ import hashlib
 import io
 import warnings
 from collections.abc import Callable, Sequence
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numba
@@ -31,6 +31,9 @@ from scipy.ndimage import minimum_filter1d
 
 from steadyhead.diagnosis.weigh import SAME_EPISODE_S
 from steadyhead.files import write_atomically
+from steadyhead.fleet.crew import results_of
+from steadyhead.fleet.place import Place
+from steadyhead.fleet.told import Tell
 from steadyhead.readings.frame import Readings
 from steadyhead.trials.cases import Case
 from steadyhead.trials.runs import CaseRun, kept_path, load_or_play, plant_version
@@ -210,18 +213,14 @@ def episodes(track: Track, margin: float) -> list[tuple[int, int | None]]:
     return out
 
 
-def tracks_of(cases: Sequence[Case], cache: Path, jobs: int) -> list[dict[str, Track]]:
+def tracks_of(cases: Sequence[Case], cache: Path, place: Place) -> list[dict[str, Track]]:
     """Tracks of every detector on every case, by detector."""
-    todo = [(case, cache) for case in cases]
-    if jobs == 1:
-        return [_tracks(job) for job in todo]
-    with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(_tracks, todo, chunksize=2))
+    return list(results_of(partial(_tracks, cache.absolute()), cases, place))
 
 
-def _tracks(job: tuple[Case, Path]) -> dict[str, Track]:
+def _tracks(cache: Path, case: Case, tell: Tell) -> dict[str, Track]:
     """Tracks from disk, or worked out and kept: they depend on the run and on this module alone."""
-    case, cache = job
+    del tell
     numba.set_num_threads(1)  # one process a core is enough
     version = hashlib.sha256(
         (plant_version() + Path(__file__).read_text(encoding="utf-8")).encode()

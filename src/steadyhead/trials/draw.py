@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import json
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -12,6 +12,9 @@ import click
 import numpy as np
 
 from steadyhead.files import write_atomically
+from steadyhead.fleet.crew import results_of
+from steadyhead.fleet.place import AUTO, Place
+from steadyhead.fleet.told import Tell
 from steadyhead.proving_plant import (
     Fault,
     PlantRun,
@@ -36,37 +39,33 @@ FIRST_SEVERITIES = (0.25, 0.5, 0.75, 1.0)
 FULL_RUNS = 3
 PROBE_DAYS = 2
 RANK = {"none": 0, "mild": 1, "clear": 2}
-SHORT = {"development": "dev", "widened": "wide", "evaluation": "eval"}
-SEEDS = {"development": 1_000_000, "widened": 5_000_000, "evaluation": 9_000_000}
+SHORT = {"development": "dev", "widened": "wide", "shifted": "shift", "evaluation": "eval"}
+SEEDS = {"development": 1_000_000, "widened": 5_000_000, "shifted": 9_000_000, "evaluation": 13_000_000}
 
-FIRST_TURN = {"development": 0, "widened": 5, "evaluation": 9}  # which sampling meets which kind
+FIRST_TURN = {"development": 0, "widened": 5, "shifted": 9, "evaluation": 3}  # sampling that meets a kind
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")
 NO_INLET_FINE = ("healthy", "drift", "set_changed")
 NEEDS_NIGHTS = ("creep", "dead_end_warming")
 
 
-def draw_set(name: str, folder: Path, jobs: int = 2, only: str = "") -> list[Case]:
+def draw_set(name: str, folder: Path, place: Place = AUTO, only: str = "") -> list[Case]:
     """Draw all cases of a set and write its file; the runs made on the way are kept in ``folder``."""
     ranges = SETS[name]
     todo = [s for s in slots(FIRST_TURN[name]) if only in s.quota.wanted or only in s.quota.kinds]
     # In a mixed order, so that what is written on the way is a fair part of the set.
     todo.sort(key=lambda slot: slot.number * 7919 % 1009)
     drawn: list[Case] = []
-    done = 0
-    with ProcessPoolExecutor(jobs) as pool:
-        for slot, case in zip(todo, pool.map(_draw, [(ranges, slot, folder) for slot in todo]), strict=True):
-            done += 1
-            if case is None:
-                q = slot.quota
-                click.echo(
-                    f"case {slot.number}: {ATTEMPTS} draws of {q.kinds} gave no {q.severity} {q.wanted}"
-                )
-            else:
-                drawn.append(case)
-            if not only and (done % 20 == 0 or done == len(todo)):
-                click.echo(f"{done} of {len(todo)} cases drawn")
-                write_cases(ranges, sorted(drawn, key=lambda c: c.id))
+    work = partial(_draw, ranges, folder.absolute())
+    for done, (slot, case) in enumerate(zip(todo, results_of(work, todo, place), strict=True), start=1):
+        if case is None:
+            q = slot.quota
+            click.echo(f"case {slot.number}: {ATTEMPTS} draws of {q.kinds} gave no {q.severity} {q.wanted}")
+        else:
+            drawn.append(case)
+        if not only and (done % 20 == 0 or done == len(todo)):
+            click.echo(f"{done} of {len(todo)} cases drawn")
+            write_cases(ranges, sorted(drawn, key=lambda c: c.id))
     return drawn
 
 
@@ -77,9 +76,9 @@ def write_cases(ranges: Ranges, drawn: list[Case]) -> None:
     write_atomically(HERE / f"{ranges.name}.json", text)
 
 
-def _draw(job: tuple[Ranges, Slot, Path]) -> Case | None:
+def _draw(ranges: Ranges, folder: Path, slot: Slot, tell: Tell) -> Case | None:
     """One case that turns out as its slot wants; None if none of the attempts does."""
-    ranges, slot, folder = job
+    del tell
     for attempt in range(ATTEMPTS):
         rng = np.random.default_rng([ranges.seed, slot.number, attempt])
         kind = slot.quota.kinds[(slot.turn + attempt) % len(slot.quota.kinds)]

@@ -11,6 +11,7 @@ import click
 import numpy as np
 
 from steadyhead.files import write_atomically
+from steadyhead.fleet.place import Place
 from steadyhead.trials import baselines
 from steadyhead.trials.cases import DAY_S, Case, load_cases
 from steadyhead.trials.page import by_hand, page
@@ -60,14 +61,14 @@ class Measured:
     noticed: list[Noticed]
 
 
-def evaluate(cache: Path, page_path: Path, jobs: int, *, with_baselines: bool = True) -> list[Measured]:
+def evaluate(cache: Path, page_path: Path, place: Place, *, with_baselines: bool = True) -> list[Measured]:
     """Measure both sets, print the tables, and write the page."""
     cases = {name: load_cases(name) for name in SETS}
-    outcomes = {name: watched(own, cache, jobs) for name, own in cases.items()}
+    outcomes = {name: watched(own, cache, place) for name, own in cases.items()}
     scores = {name: score(own) for name, own in outcomes.items()}
     noticed = {name: [noticed_of("Steadyhead", float("nan"), own)] for name, own in outcomes.items()}
     if with_baselines:
-        tracks = {name: baselines.tracks_of(own, cache, jobs) for name, own in cases.items()}
+        tracks = {name: baselines.tracks_of(own, cache, place) for name, own in cases.items()}
         target = scores["development"].false_alerts.per_year
         for detector in baselines.DETECTORS:
             own = [t[detector] for t in tracks["development"]]

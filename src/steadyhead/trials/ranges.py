@@ -1,9 +1,9 @@
 """Where the sets' parameters come from: separate ranges, so that no threshold has seen the evaluation set.
 
-The widened, the shifted and the evaluation ranges are wider than the development ranges on nearly every axis,
-and shifted where a shift makes the work harder (noisier, coarser, smaller drops, other time zones and seasons).
-The widened and the shifted set were the evaluation sets of earlier measurements; once its results had been
-looked at, a set can judge no longer, so thresholds may see these two now.
+The widened, the shifted and the evaluation ranges are wider than the development ranges on nearly every
+axis, and shifted where a shift makes the work harder (noisier, coarser, smaller drops, other time zones and
+seasons). The widened and the shifted set were the evaluation sets of earlier measurements; once its results
+had been looked at, a set can judge no longer, so thresholds may see these two now.
 """
 
 from __future__ import annotations

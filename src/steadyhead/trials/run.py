@@ -6,29 +6,35 @@ import csv
 import io
 import resource
 import time
-from concurrent.futures import ProcessPoolExecutor
-from itertools import starmap
+from functools import partial
 from pathlib import Path
 
 import click
 
 from steadyhead.files import write_atomically
+from steadyhead.fleet.crew import results_of
+from steadyhead.fleet.place import AUTO, Place
+from steadyhead.fleet.told import Tell
 from steadyhead.trials.cases import Case, load_cases
 from steadyhead.trials.runs import load_or_play
 from steadyhead.trials.score import Scores, first_alert, is_named_right, score
 from steadyhead.trials.table import summary
 from steadyhead.trials.watch import Outcome, watch
 
-Job = tuple[Case, Path, bool]
-
 
 def run_set(
-    name: str, cache: Path, *, jobs: int = 2, only: str = "", any_plant: bool = False, quiet: bool = False
+    name: str,
+    cache: Path,
+    *,
+    place: Place = AUTO,
+    only: str = "",
+    any_plant: bool = False,
+    quiet: bool = False,
 ) -> Scores:
     """Play, watch and score the cases of a set; prints a line per case and the table."""
     begun = time.perf_counter()
     cases = [c for c in load_cases(name) if only in c.id or only in c.kind or only in c.wanted]
-    outcomes = watched(cases, cache, jobs, any_plant)
+    outcomes = watched(cases, cache, place, any_plant)
     rows = [line_of(o) for o in outcomes]
     _write_csv(cache / f"{name}.csv", rows)
     if not quiet:
@@ -45,20 +51,14 @@ def run_set(
     return scores
 
 
-def watched(cases: list[Case], cache: Path, jobs: int, any_plant: bool = False) -> list[Outcome]:
+def watched(cases: list[Case], cache: Path, place: Place, any_plant: bool = False) -> list[Outcome]:
     """Outcomes of cases, in their order; runs not yet on disk are simulated first."""
-    todo: list[Job] = [(case, cache, any_plant) for case in cases]
-    if jobs == 1:
-        return list(starmap(_watched, todo))
-    with ProcessPoolExecutor(jobs) as pool:
-        return list(pool.map(_watched_job, todo, chunksize=2))
+    work = partial(_watched, cache.absolute(), any_plant)
+    return list(results_of(work, cases, place))
 
 
-def _watched_job(job: Job) -> Outcome:
-    return _watched(*job)
-
-
-def _watched(case: Case, cache: Path, any_plant: bool) -> Outcome:
+def _watched(cache: Path, any_plant: bool, case: Case, tell: Tell) -> Outcome:
+    del tell
     return watch(load_or_play(case, cache, any_plant=any_plant))
 
 

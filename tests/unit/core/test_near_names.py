@@ -1,7 +1,7 @@
 """Conditions that lie close together, on made-up logs in which only one thing happens.
 
-The limits are those of the severities in docs/evaluation.md; the logs have no physics, so they say what a rule
-answers to and not how good it is.
+The limits are those of the severities in docs/evaluation.md; the logs have no physics, so they say what a
+rule answers to and not how good it is.
 """
 
 from __future__ import annotations
@@ -20,7 +20,7 @@ SET_KPA = 400.0
 
 
 def quiet_log(days: int, seed: int) -> Readings:
-    """A station a minute: flow by the hour with batches, inlet well above, outlet held with a little droop."""
+    """A reading a minute: flow by the hour, inlet well above, outlet held with a little droop."""
     rng = np.random.default_rng(seed)
     n = days * DAY
     hour = np.arange(n) % DAY / 60
@@ -105,7 +105,7 @@ def test_a_low_inlet_reading_over_an_outlet_that_is_held_is_not(profile):
 
 
 def test_an_opening_that_surely_does_not_move_is_named_sooner(profile):
-    """A valve fixed at one opening: the differential follows the square of the flow (IEC 60534-2-1, equation 1)."""
+    """A valve at one opening: differential as the square of flow (IEC 60534-2-1, equation 1)."""
     log = quiet_log(3, 3)
     outlet, flow = log.outlet_kpa.copy(), log.flow_lps.copy()
     stuck = slice(DAY + 900, DAY + 960)

@@ -4,7 +4,7 @@ One record holds it all, so that a restart carries on from a copy of it. Every f
 """
 
 from steadyhead.conditions.scene.departures import transition
-from steadyhead.conditions.scene.numbers import N_FEATURES, Familiar, Gains, Limits, gains
+from steadyhead.conditions.scene.numbers import N_FEATURES, Familiar, Gains, Limits, as_record, gains
 from steadyhead.conditions.scene.record import SCENE, new_scene
 from steadyhead.conditions.scene.shut import SETTLING_S
 from steadyhead.conditions.scene.update import update
@@ -16,6 +16,7 @@ __all__ = [
     "Familiar",
     "Gains",
     "Limits",
+    "as_record",
     "gains",
     "new_scene",
     "transition",

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from typing import Any, NamedTuple, get_type_hints
 
 import numpy as np
+from numpy.typing import NDArray
 
 from steadyhead.types import FloatArray
 
@@ -87,6 +88,21 @@ class Limits(NamedTuple):
     night_zero: bool
     inlet_usual_kpa: float
     gains: Gains
+
+
+def _record(kind: type) -> np.dtype[Any]:
+    plain = {float: "f8", bool: "?"}
+    fields = [(name, plain.get(field) or _record(field)) for name, field in get_type_hints(kind).items()]
+    return np.dtype(fields)
+
+
+LIMITS = _record(Limits)
+"""The same as a record: it goes to each of the many small kernels as one pointer, not number by number."""
+
+
+def as_record(limits: Limits) -> NDArray[Any]:
+    """Limits as ``judge.advance`` takes them: a record array of one."""
+    return np.array([tuple(limits)], dtype=LIMITS)
 
 
 class Familiar(NamedTuple):
