@@ -167,7 +167,8 @@ _MISSING = {
     "add the zone of the log's clock, for example time_zone: Europe/London",
     "step_s": "is missing; add the seconds between readings, for example step_s: 900",
     "tags": "is missing; add at least the outlet, for example tags: {outlet: {tag: PT2, unit: kPa}}",
-    "sources": "is missing; say where the logs are, for example sources: [{path: elm_street/*.csv}]",
+    "sources": "is missing; say where the logs are, for example sources: [{path: elm_street/*.csv}]; or "
+    "write sources: [] if the readings come by a feed or by pushes",
     "stations": "is missing; add a block of stations, see docs/registry.md",
     "path": "is missing; give the files below the log root, for example path: elm_street/*.csv",
     "tag": "is missing; give the name under which the value is logged",

@@ -20,6 +20,7 @@ _FLOAT = re.compile(r"[-+]?(\d+\.\d*|\.\d+|\d+(?=[eE]))([eE][-+]?\d+)?\Z")
 _LARGEST_FILE_BYTES = 20_000_000  # far above any registry; a log handed over by mistake is not parsed
 _MOST_VALUES = 500_000
 _DEEPEST = 40
+_MOST_DIGITS = 100  # a longer run of digits is no number that anybody meant
 
 
 @dataclass(frozen=True, slots=True)
@@ -79,6 +80,10 @@ def parse_marked(text: str, file: str) -> Marked:
             "look at this line and the one above for a wrong indent, a missing colon or an open quote, "
             "and use spaces, not tabs"
         ) from exc
+    except RecursionError as exc:
+        raise _too_deep(file) from exc
+    except (ValueError, LookupError, TypeError, AttributeError) as exc:  # of the library, on odd characters
+        raise RegistryError(f"{file}: cannot be read as YAML ({exc}); save it as plain text") from exc
     except yaml.YAMLError as exc:
         raise RegistryError(
             f"{file}: cannot be read as YAML ({str(exc).splitlines()[0]}); save it as plain text"
@@ -86,8 +91,17 @@ def parse_marked(text: str, file: str) -> Marked:
     if node is None:
         raise RegistryError(f"{file}: is empty; see docs/registry.md for an example to start from")
     reader = _Reader(file)
-    data = reader.value(node, ())
+    try:
+        data = reader.value(node, ())
+    except RecursionError as exc:
+        raise _too_deep(file) from exc
     return Marked(file, data, reader.lines, tuple(reader.repeats))
+
+
+def _too_deep(file: str) -> RegistryError:
+    return RegistryError(
+        f"{file}: brackets or blocks are nested too deep; see docs/registry.md for an example"
+    )
 
 
 def _read_text(path: Path) -> str:
@@ -137,8 +151,16 @@ class _Reader:
         if isinstance(node, yaml.SequenceNode):
             return [self.value(item, (*keys, n)) for n, item in enumerate(node.value)]
         if isinstance(node, yaml.ScalarNode):
+            self._check_text(node)
             return _scalar(node)
         return None
+
+    def _check_text(self, node: yaml.Node) -> None:
+        if any("\ud800" <= letter <= "\udfff" for letter in str(node.value)):
+            raise RegistryError(
+                f"{self.file}:{node.start_mark.line + 1}: holds half a character (a lone surrogate); "
+                "write it out"
+            )
 
     def _mapping(self, node: yaml.MappingNode, keys: Keys) -> dict[str, Any]:
         data: dict[str, Any] = {}
@@ -149,6 +171,7 @@ class _Reader:
                 held = value_node.value if isinstance(value_node, yaml.SequenceNode) else [value_node]
                 shared += [part for part in held if isinstance(part, yaml.MappingNode)]
                 continue
+            self._check_text(key_node)
             key = str(key_node.value)
             line = key_node.start_mark.line + 1
             if key in first_at:
@@ -169,7 +192,7 @@ def _scalar(node: yaml.ScalarNode) -> Any:
     YAML 1.1 would read 06:00 as 360, 007 as 7 and "off" as false: times, tags and words must survive.
     """
     text: str = node.value
-    if node.style is not None:
+    if node.style is not None or len(text) > _MOST_DIGITS:
         return text
     if text in ("", "~", "null", "Null", "NULL"):
         return None

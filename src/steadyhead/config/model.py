@@ -75,12 +75,16 @@ class Tag(Part):
 
 
 class Valve(Part):
-    """The main valve. The minimum differential of 70 kPa is common practice, no source."""
+    """The main valve. The minimum differential of 70 kPa is common practice, no source.
+
+    sigma_limit : cavitation index (ISA-RP75.23) below which its maker or a test says that it is harmed
+    """
 
     size_mm: SizeMm | None = None
     rated_kv_m3h: KvM3h | None = None
     min_differential_kpa: Annotated[Kpa, Field(ge=0)] = 70.0
     has_low_flow_bypass: bool = False
+    sigma_limit: Annotated[Number, Field(gt=1.0, le=50)] | None = None
 
 
 class Pilot(Part):
@@ -156,7 +160,7 @@ class Station(Part):
     pilot: Pilot | None = None
     meter_cutoff_lps: Annotated[Lps, Field(ge=0)] | None = None
     set_pressure: SetPressure = SetPressure()
-    sources: Annotated[tuple[Source, ...], Field(min_length=1)]
+    sources: tuple[Source, ...]
     learn: LearnSpan | None = None
 
     @model_validator(mode="after")

@@ -11,6 +11,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 
 from steadyhead.config.model import Source, Tag
+from steadyhead.feeds.as_text import as_text
 from steadyhead.feeds.quality_codes import BAD, EMPTY, UNCERTAIN, UNKNOWN, quality_levels
 from steadyhead.readings import quality as flag
 from steadyhead.readings.rejects import Reason
@@ -74,7 +75,7 @@ def to_numbers(column: Any, source: Source) -> tuple[FloatArray, BoolArray, Bool
     try:
         numbers = pc.cast(column, pa.float64(), safe=False)
     except (pa.ArrowInvalid, pa.ArrowNotImplementedError):
-        return _from_text(pc.cast(column, pa.string()), source)
+        return _from_text(as_text(column), source)
     values = _as_floats(numbers)
     is_text = np.isinf(values)
     values[is_text] = np.nan

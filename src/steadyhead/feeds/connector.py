@@ -8,6 +8,7 @@ not kept is read again from the position that was.
 from __future__ import annotations
 
 import contextlib
+import re
 import threading
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
@@ -22,6 +23,9 @@ Position = Mapping[str, Any]
 
 FIRST_PAUSE_S = 1.0
 LONGEST_PAUSE_S = 60.0
+_NUMBER = re.compile(r"\s*[+-]?([0-9]{1,30}(\.[0-9]*)?|\.[0-9]+)([eE][+-]?[0-9]{1,3})?\s*")
+_FAR_US = 2**62
+"""A time farther off than this is taken for it: it is refused all the same, and fits into a column."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,6 +85,10 @@ class Connector(Protocol):
         """Readings to look at, of at most about so long ago or so long a wait. Raises FeedError."""
         ...
 
+    def reach_days(self) -> int | None:
+        """How many days back readings are stored, at least; None if not known. Raises FeedError."""
+        ...
+
     def backfill(self, from_s: int, to_s: int, resume: Position | None) -> Iterator[Bit]:
         """Stored readings of [from_s, to_s), going on from ``resume``. Raises FeedError.
 
@@ -126,8 +134,13 @@ class Gathering:
         return len(self._rows)
 
     def add(self, tag: str, us: int, raw: Any, code: Any = None) -> None:
-        """Take one reading; what is no number is kept as text, to be refused with a reason."""
+        """Take one reading; what is no number is kept as text, to be refused with a reason.
+
+        A number written as text counts: many stores keep values of all kinds in one column of text.
+        """
         value = float("nan")
+        if isinstance(raw, str) and _NUMBER.fullmatch(raw):
+            raw = float(raw)
         if isinstance(raw, bool) or not isinstance(raw, int | float | np.number):
             if raw is not None:
                 with contextlib.suppress(TypeError, ValueError, OverflowError):
@@ -135,7 +148,11 @@ class Gathering:
                 if value != value:
                     self._texts[len(self._rows)] = str(raw)[:100]
         else:
-            value = float(raw)
+            with contextlib.suppress(OverflowError):  # of hundreds of digits
+                value = float(raw)
+            if value != value and raw == raw:
+                self._texts[len(self._rows)] = "a number of hundreds of digits"
+        us = min(max(us, -_FAR_US), _FAR_US)
         self._rows.append((self._tags.setdefault(tag, len(self._tags)), us, value, code))
 
     def points(self) -> Points:

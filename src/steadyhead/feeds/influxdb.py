@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import csv
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
@@ -19,6 +20,8 @@ from steadyhead.feeds.settings import InfluxFeedSettings, read_secret
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _US = timedelta(microseconds=1)
+UNREADABLE = (ValueError, LookupError, TypeError, AttributeError, ArithmeticError, csv.Error)
+"""Errors of the client library's reader of annotated CSV, which trusts the server."""
 
 
 class _Names(dict[str, Any]):
@@ -57,9 +60,10 @@ class InfluxConnector(Polled):
             for record in self._asked().query_stream(self._flux(from_us, to_us), org=settings.org):
                 values = record.values
                 at, field = values.get("_time"), str(values.get("_field", ""))
-                if not isinstance(at, datetime):
+                if not isinstance(at, datetime) or at.tzinfo is None:
                     raise FeedError(
-                        f"{self._where()}: a record has no _time; the bucket is no time series of readings"
+                        f"{self._where()}: a record has no _time, or one without a zone; the bucket is no "
+                        "time series of readings"
                     )
                 us = (at - _EPOCH) // _US
                 if field == settings.quality_field:
@@ -71,6 +75,12 @@ class InfluxConnector(Polled):
         except (ApiException, HTTPError, OSError, FluxQueryException, FluxCsvParserException) as exc:
             self.close()
             raise self._in_words(exc) from exc
+        except UNREADABLE as exc:  # what the client library meets in an answer that is spoiled
+            self.close()
+            raise FeedError(
+                f"{self._where()}: its answer cannot be read ({type(exc).__name__}: {str(exc)[:200]}); look "
+                "for a proxy that changes it; it is tried again"
+            ) from exc
         return self._with_quality(found, qualities)
 
     def _with_quality(

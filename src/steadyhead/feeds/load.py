@@ -67,10 +67,20 @@ def load_what_can_be_read(
     A station that cannot be read is left out, and those of its zone do without it as a neighbour.
     Raises RegistryError; FeedError if a name is not known or if none of the stations can be read.
     """
-    loaded = _Plan.of(registry, log_root, stations).read(progress)
+    loaded = read_each(registry, log_root, stations, progress)
     if not loaded.readings:
         _raise(loaded.problems)
     return loaded
+
+
+def read_each(
+    registry: Registry | Path | str,
+    log_root: Path | str | None = None,
+    stations: Sequence[str] | None = None,
+    progress: Progress | None = None,
+) -> Loaded:
+    """As ``load_what_can_be_read``, but if none can be read that is no error: all are under problems."""
+    return _Plan.of(registry, log_root, stations).read(progress)
 
 
 def _raise(problems: Mapping[str, str]) -> None:
@@ -101,7 +111,7 @@ class _Plan:
     ) -> _Plan:
         registry = registry if isinstance(registry, Registry) else load_registry(registry)
         root = _straight(Path(log_root) if log_root is not None else registry.log_root)
-        wanted = _known_names(registry, stations)
+        wanted = known_names(registry, stations)
         jobs = [_Job(registry.stations[name], None) for name in wanted]
         zones = registry.zones()
         their_zones = {zones[name] for name in wanted} - {None}
@@ -166,7 +176,8 @@ class _Counter:
             self.progress(station, self.done, self.total)
 
 
-def _known_names(registry: Registry, stations: Sequence[str] | None) -> list[str]:
+def known_names(registry: Registry, stations: Sequence[str] | None) -> list[str]:
+    """The stations asked for, each once; all if None. Raises FeedError that names what is not known."""
     if stations is None:
         return list(registry.stations)
     unknown = [name for name in stations if name not in registry.stations]

@@ -210,11 +210,12 @@ class Mapper:
                 **_shared(mapping),
                 **more,
                 "tags": roles,
-                "sources": [_source(mapping)],
+                "sources": [],
             }
         text = yaml.safe_dump(data, sort_keys=False, allow_unicode=True, width=110)
         return (
-            f"# Made from a mapping; the service reads these stations through feeds: in its settings.\n{text}"
+            "# Made from a mapping. The service reads these stations through feeds: in its settings;\n"
+            f"# sources: [] says that there are no log files of them.\n{text}"
         )
 
     def registry(self, tags: Iterable[str]) -> Registry:
@@ -267,16 +268,6 @@ def _tag(name: str, rule: TagRule) -> dict[str, Any]:
 def _shared(mapping: Mapping) -> dict[str, Any]:
     keys = ("time_zone", "step_s", "reporting", "heartbeat_s", "averaged", "stamped", "jitter_s")
     return {key: getattr(mapping, key) for key in keys if key in mapping.model_fields_set}
-
-
-def _source(mapping: Mapping) -> dict[str, Any]:
-    """Log files of the station beside its feed, should there be any; and what quality codes mean."""
-    source: dict[str, Any] = {"path": "logs/{station}/*.csv"}
-    if "quality" in mapping.model_fields_set:
-        source["quality"] = mapping.quality.model_dump(exclude_defaults=True)
-    if mapping.bad_values:
-        source["bad_values"] = list(mapping.bad_values)
-    return source
 
 
 def _is_number(text: str) -> bool:

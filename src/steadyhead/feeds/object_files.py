@@ -18,12 +18,12 @@ from typing import Any
 
 import fsspec
 import numpy as np
-import pyarrow as pa
 import pyarrow.compute as pc
 import yaml
 
 from steadyhead.config import Source
 from steadyhead.errors import FeedError
+from steadyhead.feeds.as_text import as_text
 from steadyhead.feeds.cells import to_numbers
 from steadyhead.feeds.connector import NO_POINTS, Bit, Points, Position
 from steadyhead.feeds.finding import natural_order
@@ -62,6 +62,10 @@ class FilesConnector:
         if not files:
             raise FeedError(f"{self._where()}: no file matches; mend path, or put files there")
         return self._read(system, list(files)[-1])
+
+    def reach_days(self) -> int | None:
+        """See ``connector.Connector``: not known before all files were read."""
+        return None
 
     def backfill(self, from_s: int, to_s: int, resume: Position | None) -> Iterator[Bit]:
         """See ``connector.Connector``."""
@@ -193,9 +197,7 @@ class FilesConnector:
 
     def _long(self, batch: Any, us: Any) -> Points:
         settings = self._settings
-        names = pc.dictionary_encode(
-            pc.utf8_trim_whitespace(pc.cast(batch[settings.tag_column], pa.string()))
-        )
+        names = pc.dictionary_encode(pc.utf8_trim_whitespace(as_text(batch[settings.tag_column])))
         values, _, is_text, is_mark = to_numbers(batch[settings.value_column], self._source)
         texts = _texts(batch[settings.value_column], is_text | is_mark)
         codes = None

@@ -7,49 +7,34 @@ subscription goes on. We only read: nothing is ever written to a node and no met
 
 from __future__ import annotations
 
-import asyncio
-import contextlib
 import queue
 import threading
 import time
-from collections.abc import Callable, Coroutine, Iterator
-from concurrent.futures import TimeoutError as FutureTimeout
+from collections.abc import Callable, Iterator
 from datetime import UTC, datetime, timedelta
-from typing import Any, TypeVar
+from typing import Any
 
 from asyncua import ua
-from asyncua.client.client import Client
-from asyncua.crypto import security_policies
-from asyncua.ua.uaerrors import BadHistoryOperationUnsupported, BadNotReadable, UaError
+from asyncua.ua.uaerrors import BadHistoryOperationUnsupported, BadNotReadable
 
 from steadyhead.errors import FeedError
 from steadyhead.feeds.connector import Bit, Gathering, Points, Position
+from steadyhead.feeds.opcua_session import OpcUaSession
 from steadyhead.feeds.polled import Polled, without_recent
-from steadyhead.feeds.settings import OpcUaSettings, read_secret
-
-Answer = TypeVar("Answer")
+from steadyhead.feeds.settings import OpcUaSettings
 
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _US = timedelta(microseconds=1)
-MOST_NODES = 10_000
 QUIET_S = 0.05
-_POLICIES: dict[str, Any] = {
-    "Basic256Sha256": security_policies.SecurityPolicyBasic256Sha256,
-    "Aes128Sha256RsaOaep": security_policies.SecurityPolicyAes128Sha256RsaOaep,
-    "Aes256Sha256RsaPss": security_policies.SecurityPolicyAes256Sha256RsaPss,
-}
 
 
 class OpcUaConnector(Polled):
-    """One session. asyncua runs in a loop of its own, in a thread of its own. See ``connector.Connector``."""
+    """One server. See ``connector.Connector``."""
 
     def __init__(self, name: str, settings: OpcUaSettings, now_s: Callable[[], float] = time.time) -> None:
         super().__init__(settings.poll_s, settings.look_back_s, now_s)
         self._name, self._settings = name, settings
-        self._client: Client | None = None
-        self._loop: asyncio.AbstractEventLoop | None = None
-        self._thread: threading.Thread | None = None
-        self._nodes: dict[str, Any] = {}
+        self._session = OpcUaSession(name, settings)
 
     def describe(self) -> str:
         """See ``connector.Connector``."""
@@ -57,32 +42,25 @@ class OpcUaConnector(Polled):
 
     def close(self) -> None:
         """See ``connector.Connector``."""
-        loop, thread, client = self._loop, self._thread, self._client
-        self._loop = self._thread = self._client = None
-        if loop is None or thread is None:
-            return
-        if client is not None:
-            with contextlib.suppress(Exception):  # it may be gone already
-                asyncio.run_coroutine_threadsafe(client.disconnect(), loop).result(3.0)
-        asyncio.run_coroutine_threadsafe(_cancel_all(), loop).result(3.0)
-        loop.call_soon_threadsafe(loop.stop)
-        thread.join(5.0)
-        if not thread.is_alive():
-            loop.close()
+        self._session.close()
 
     # ------------------------------------------------------------ stored readings
 
     def fetch(self, from_us: int, to_us: int) -> Points:
         """See ``polled.Polled``."""
-        self._connect()
-        return self._do(self._history(_EPOCH + from_us * _US, _EPOCH + to_us * _US), patience=20.0)
+        self._session.connect()
+        return self._session.do(self._history(_EPOCH + from_us * _US, _EPOCH + to_us * _US), patience=20.0)
 
     def sample(self, seconds: float) -> Points:
         """See ``connector.Connector``: stored values, or the present ones where there is no history."""
-        if self._settings.history:
-            return super().sample(seconds)
-        self._connect()
-        return self._do(self._present())
+        if self._settings.history and len(points := super().sample(seconds)):
+            return points
+        self._session.connect()
+        return self._session.do(self._present())
+
+    def reach_days(self) -> int | None:
+        """See ``connector.Connector``."""
+        return super().reach_days() if self._settings.history else None
 
     def backfill(self, from_s: int, to_s: int, resume: Position | None) -> Iterator[Bit]:
         """See ``connector.Connector``."""
@@ -93,14 +71,14 @@ class OpcUaConnector(Polled):
         """Stored values of all nodes; of a folder, those of its nodes that the server stores."""
         found = Gathering()
         n_without, last = 0, None
-        for tag, node in self._nodes.items():
+        for tag, node in self._session.nodes.items():
             try:
                 await self._node_history(tag, node, start, end, found)
             except (BadHistoryOperationUnsupported, BadNotReadable) as exc:
                 if tag in self._settings.nodes:
                     raise
                 n_without, last = n_without + 1, exc
-        if last is not None and n_without == len(self._nodes):
+        if last is not None and n_without == len(self._session.nodes):
             raise last
         return found.points()
 
@@ -114,7 +92,7 @@ class OpcUaConnector(Polled):
         point = None
         while True:
             wanted = ua.HistoryReadValueId(NodeId=node.nodeid, ContinuationPoint=point)
-            answer = await self._session().uaclient.history_read(
+            answer = await self._session.client.uaclient.history_read(
                 ua.HistoryReadParameters(
                     HistoryReadDetails=details, TimestampsToReturn=ua.TimestampsToReturn.Source,
                     ReleaseContinuationPoints=False, NodesToRead=[wanted],
@@ -130,7 +108,7 @@ class OpcUaConnector(Polled):
 
     async def _present(self) -> Points:
         found = Gathering()
-        for tag, node in self._nodes.items():
+        for tag, node in self._session.nodes.items():
             _take(found, tag, await node.read_data_value(raise_on_bad_status=False))
         return found.points()
 
@@ -138,9 +116,9 @@ class OpcUaConnector(Polled):
 
     def live(self, resume: Position | None, stop: threading.Event) -> Iterator[Bit]:
         """See ``connector.Connector``: subscribes first, then reads what was missed."""
-        self._connect()
+        self._session.connect()
         inbox: queue.Queue[Any] = queue.Queue()
-        self._do(self._subscribe(inbox))
+        self._session.do(self._subscribe(inbox))
         position = dict(resume or {"through_us": round(self._now_s() * 1e6), "recent": {}})
         if self._settings.history and resume is not None:
             now_us = round(self._now_s() * 1e6)
@@ -174,14 +152,14 @@ class OpcUaConnector(Polled):
             except queue.Empty:
                 break
             if isinstance(one, FeedError):
-                raise one
+                raise FeedError(str(one))  # a new one: else it and the frames that hold it hold the session
             _take(found, *one)
         return found.points()
 
     async def _subscribe(self, inbox: queue.Queue[Any]) -> None:
         period_ms = self._settings.publish_s * 1000.0
-        by_node = {node.nodeid: tag for tag, node in self._nodes.items()}
-        lost = FeedError(f"{self._where()} broke off; it is tried again")
+        by_node = {node.nodeid: tag for tag, node in self._session.nodes.items()}
+        lost = FeedError(f"{self._session.where} broke off; it is tried again")
 
         class Handler:
             """What asyncua calls."""
@@ -194,7 +172,7 @@ class OpcUaConnector(Polled):
                 del status
                 inbox.put(lost)
 
-        session = self._session()
+        session = self._session.client
 
         async def is_lost(exc: Exception) -> None:
             del exc
@@ -202,130 +180,14 @@ class OpcUaConnector(Polled):
 
         session.connection_lost_callback = is_lost
         subscription = await session.create_subscription(period_ms, Handler())
-        nodes = list(self._nodes.values())
+        nodes = list(self._session.nodes.values())
         answers = await subscription.subscribe_data_change(nodes, queuesize=1000)
-        for tag, answer in zip(self._nodes, answers if isinstance(answers, list) else [answers], strict=True):
+        for tag, answer in zip(
+            self._session.nodes, answers if isinstance(answers, list) else [answers], strict=True
+        ):
             if isinstance(answer, ua.StatusCode):
                 answer.check()
-                raise FeedError(f"{self._where()}: {tag} cannot be subscribed to ({answer.name})")
-
-    # ------------------------------------------------------------ connection
-
-    def _connect(self) -> None:
-        if self._client is not None:
-            return
-        settings = self._settings
-        secret = None if settings.password_file is None else read_secret(settings.password_file, "password")
-        loop = asyncio.new_event_loop()
-        thread = threading.Thread(target=loop.run_forever, name=f"opcua {self._name}", daemon=True)
-        thread.start()
-        self._loop, self._thread = loop, thread
-        client = Client(settings.url, timeout=settings.timeout_s)
-        client.application_uri = "urn:steadyhead:client"
-        if settings.username is not None:
-            client.set_user(settings.username)
-            client.set_password(secret or "")
-        self._do(self._enter(client), patience=3.0)
-
-    async def _enter(self, client: Client) -> None:
-        settings = self._settings
-        if settings.security != "none":
-            try:
-                await client.set_security(
-                    _POLICIES[settings.security], str(settings.certificate_file), str(settings.key_file),
-                    server_certificate=None if settings.server_certificate_file is None
-                    else str(settings.server_certificate_file),
-                )  # fmt: skip
-            except (FileNotFoundError, ValueError) as exc:
-                raise FeedError(
-                    f"{self._name}: a certificate or key cannot be used ({exc}); mend "
-                    f"certificate_file, key_file or "
-                    "server_certificate_file"
-                ) from exc
-        await client.connect()
-        self._client = client
-        self._nodes = await self._found_nodes(client)
-
-    async def _found_nodes(self, client: Client) -> dict[str, Any]:
-        """Nodes by the tag the mapping sees: the node id as written, or the path below the folder."""
-        found: dict[str, Any] = {}
-        for text in self._settings.nodes:
-            try:
-                node = client.get_node(text)
-                await node.read_browse_name()
-            except (UaError, ValueError) as exc:
-                raise FeedError(
-                    f'{self._where()}: there is no node "{text}" ({type(exc).__name__}); mend nodes'
-                ) from exc
-            found[text] = node
-        if self._settings.folder is not None:
-            try:
-                folder = client.get_node(self._settings.folder)
-                await folder.read_browse_name()
-            except (UaError, ValueError) as exc:
-                raise FeedError(
-                    f'{self._where()}: there is no folder "{self._settings.folder}" '
-                    f"({type(exc).__name__}); mend folder"
-                ) from exc
-            await self._walk(folder, "", found)
-        return found
-
-    async def _walk(self, node: Any, path: str, found: dict[str, Any]) -> None:
-        for child in await node.get_children():
-            name = f"{path}{'/' if path else ''}{(await child.read_browse_name()).Name}"
-            if len(found) >= MOST_NODES:
-                raise FeedError(
-                    f"{self._where()}: has over {MOST_NODES} variables below folder; name a narrower one"
-                )
-            if await child.read_node_class() == ua.NodeClass.Variable:
-                found[name] = child
-            elif name.count("/") < 8:
-                await self._walk(child, name, found)
-
-    def _session(self) -> Client:
-        if self._client is None:
-            raise FeedError(f"{self._where()} was closed")
-        return self._client
-
-    def _do(self, act: Coroutine[Any, Any, Answer], patience: float = 1.0) -> Answer:
-        """Run something in the loop, and give its errors our words."""
-        loop = self._loop
-        if loop is None:
-            act.close()
-            raise FeedError(f"{self._where()} was closed")
-        future = asyncio.run_coroutine_threadsafe(act, loop)
-        try:
-            return future.result(self._settings.timeout_s * (1 + patience))
-        except FeedError:
-            self.close()
-            raise
-        except (UaError, OSError, TimeoutError, FutureTimeout, asyncio.CancelledError, ValueError) as exc:
-            future.cancel()
-            self.close()
-            raise self._in_words(exc) from exc
-
-    def _where(self) -> str:
-        return f"{self._name}: {self.describe()}"
-
-    def _in_words(self, exc: BaseException) -> FeedError:
-        said = type(exc).__name__ + (f": {exc}" if str(exc) else "")
-        where = self._where()
-        if any(word in said for word in ("UserAccessDenied", "IdentityToken")):
-            return FeedError(f"{where} does not let us in ({said}); mend username or password_file")
-        if any(
-            word in said for word in ("Certificate", "SecurityPolicy", "SecurityChecks", "SecurityMode")
-        ) or (isinstance(exc, UaError) and "No matching endpoints" in said):
-            return FeedError(
-                f"{where} does not accept our security ({said}); mend security, or let the server "
-                f"trust our certificate"
-            )
-        if "HistoryOperationUnsupported" in said or "NotReadable" in said or "ServiceUnsupported" in said:
-            return FeedError(
-                f"{where}: keeps no history of a node ({said}); set history: false, or let it store values"
-            )
-        if "NodeId" in said:
-            return FeedError(f"{where}: a node is gone ({said}); mend nodes or folder")
-        return FeedError(f"{where} cannot be reached or broke off ({said[:200]}); it is tried again")
+                raise FeedError(f"{self._session.where}: {tag} cannot be subscribed to ({answer.name})")
 
 
 def _take(found: Gathering, tag: str, value: Any) -> None:
@@ -339,11 +201,3 @@ def _take(found: Gathering, tag: str, value: Any) -> None:
 
 _LEVELS = {0: None, 1: "uncertain", 2: "bad", 3: "bad"}
 """Severity in the two top bits of a StatusCode (OPC 10000-4, 7.39); good needs no word."""
-
-
-async def _cancel_all() -> None:
-    own = asyncio.current_task()
-    others = [task for task in asyncio.all_tasks() if task is not own]
-    for task in others:
-        task.cancel()
-    await asyncio.wait(others, timeout=2.0) if others else None

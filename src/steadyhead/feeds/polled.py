@@ -21,6 +21,7 @@ FIRST_WINDOW_S = 3600
 LONGEST_WINDOW_S = 7 * 86400
 MANY, FEW = 100_000, 20_000  # readings in a window above and below which it is made shorter and longer
 MOST_RECENT = 50_000
+PROBES_DAYS = (7, 21, 60, 180, 365)
 
 
 class Polled(ABC):
@@ -48,6 +49,16 @@ class Polled(ABC):
         """See ``connector.Connector``; reaches back further if there is nothing."""
         now_us = round(self._now_s() * 1e6)
         return self.fetch(now_us - round(seconds * 1e6), now_us + 86_400_000_000)
+
+    def reach_days(self) -> int | None:
+        """See ``connector.Connector``: looks at single hours, farther back each time, until one is empty."""
+        now_s, found = int(self._now_s()), 0
+        for days in PROBES_DAYS:
+            from_us = (now_s - days * 86_400) * 1_000_000
+            if not any(len(self.fetch(from_us, from_us + hours * 3_600_000_000)) for hours in (1, 6)):
+                break
+            found = days
+        return found
 
     def backfill(self, from_s: int, to_s: int, resume: Position | None) -> Iterator[Bit]:
         """See ``connector.Connector``."""

@@ -5,9 +5,11 @@ from __future__ import annotations
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
 import pyarrow.compute as pc
 
 from steadyhead.config.model import Quality
+from steadyhead.feeds.as_text import as_text
 from steadyhead.types import IntArray
 
 GOOD, UNCERTAIN, BAD, UNKNOWN, EMPTY = range(5)
@@ -33,6 +35,9 @@ def quality_levels(codes: Any, quality: Quality) -> IntArray:
     Source: OPC DA quality bits QQSSSSLL, good = (code & 0xC0) == 0xC0; OPC 10000-4, StatusCode, severity in
         the two top bits. 192 is good, 0x40F20000 uncertain, 0x803C0000 bad.
     """
+    kind = codes.type
+    if pa.types.is_nested(kind) or pa.types.is_binary(kind) or pa.types.is_temporal(kind):  # no codes at all
+        codes = as_text(codes)
     encoded = codes if hasattr(codes, "dictionary") else pc.dictionary_encode(codes)  # few codes, many rows
     levels = [level_of(code, quality) for code in encoded.dictionary.to_pylist()]
     table = np.array([*levels, EMPTY], dtype=np.int64)

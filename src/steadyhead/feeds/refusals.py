@@ -9,6 +9,7 @@ import numpy as np
 import pyarrow as pa
 import pyarrow.compute as pc
 
+from steadyhead.feeds.as_text import as_text
 from steadyhead.feeds.cells import Cells
 from steadyhead.feeds.strips import Piece
 from steadyhead.feeds.tables import Table
@@ -30,7 +31,11 @@ class Refusals:
     ) -> None:
         """Note refused cells ``at`` of a batch that starts at good row ``first``; ``rows`` maps them."""
         if len(at):
-            words = ["" if text is None else str(text) for text in texts.to_pylist()]
+            try:
+                shown = texts.to_pylist()
+            except (ValueError, OverflowError):  # times that Python has no date for
+                shown = as_text(texts).to_pylist()
+            words = ["" if text is None else str(text) for text in shown]
             self.waiting.append((reason, column, first + (at if rows is None else rows[at]), words))
 
     def note(

@@ -217,7 +217,7 @@ def read_feeds(marked: Marked) -> tuple[dict[str, FeedSettings], list[Mistake]]:
     for name, block in blocks.items():
         at: Keys = ("feeds", name)
         kind = block.get("kind") if isinstance(block, dict) else None
-        if kind not in KINDS:
+        if not isinstance(kind, str) or kind not in KINDS:
             hint = did_you_mean(str(kind), list(KINDS)) if kind else ""
             met = "has no kind" if kind is None else f'"{kind}" is no kind of feed'
             text = f"{met}; use one of {', '.join(KINDS)}" + (f"; {hint}" if hint else "")

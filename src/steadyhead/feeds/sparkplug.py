@@ -111,7 +111,7 @@ def decode(body: bytes) -> Payload:
 
 def _metric(one: Any) -> Metric:
     return Metric(
-        name=str(one.name) if one.HasField("name") and one.name else None,
+        name=_text(one.name) if one.HasField("name") and one.name else None,
         alias=int(one.alias) if one.HasField("alias") else None,
         us=int(one.timestamp) * 1000 if one.HasField("timestamp") else None,
         value=None if one.is_null else _value(one),
@@ -135,13 +135,18 @@ def _value(one: Any) -> Any:
             return number
     if one.HasField("boolean_value"):
         return bool(one.boolean_value)
-    return str(one.string_value) if one.HasField("string_value") else None
+    return _text(one.string_value) if one.HasField("string_value") else None
+
+
+def _text(value: str | bytes) -> str:
+    """A text; one that is not UTF-8 comes as bytes."""
+    return value if isinstance(value, str) else value.decode("utf-8", "replace")
 
 
 def _quality(one: Any) -> int | None:
     if not one.HasField("properties"):
         return None
     for key, value in zip(one.properties.keys, one.properties.values, strict=False):
-        if key.casefold() == "quality" and not value.is_null:
+        if _text(key).casefold() == "quality" and not value.is_null:
             return int(value.long_value if value.HasField("long_value") else value.int_value)
     return None

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import time
 from collections.abc import Callable
 from datetime import UTC, datetime, timedelta
 from typing import Any
 from zoneinfo import ZoneInfo
 
-from sqlalchemy import create_engine, make_url, text
+from sqlalchemy import create_engine, event, make_url, text
 from sqlalchemy.engine import Engine
 from sqlalchemy.exc import (
     ArgumentError,
@@ -38,6 +39,7 @@ class SqlConnector(Polled):
         self._name, self._settings = name, settings
         self._zone = ZoneInfo(settings.time_zone)
         self._engine: Engine | None = None
+        self._raw: Any = None  # the driver's own connection
 
     def describe(self) -> str:
         """See ``connector.Connector``."""
@@ -48,6 +50,10 @@ class SqlConnector(Polled):
         if self._engine is not None:
             self._engine.dispose()
             self._engine = None
+        raw, self._raw = self._raw, None
+        if raw is not None:
+            with contextlib.suppress(Exception):  # closed already, or its server is gone
+                raw.close()
 
     def fetch(self, from_us: int, to_us: int) -> Points:
         """See ``polled.Polled``."""
@@ -104,7 +110,14 @@ class SqlConnector(Polled):
                     f"Python package of "
                     "that database beside Steadyhead"
                 ) from exc
+            event.listen(self._engine, "do_connect", self._remember)
         return self._engine
+
+    def _remember(self, dialect: Any, record: Any, words: Any, named: Any) -> Any:
+        """Connect and keep hold: SQLAlchemy forgets one whose server dies at its first questions."""
+        del record
+        self._raw = dialect.connect(*words, **named)
+        return self._raw
 
     def _only_reading(self, connection: Any) -> None:
         if connection.dialect.name == "postgresql":
@@ -151,6 +164,15 @@ class SqlConnector(Polled):
         low = " ".join(said).casefold()
         if any(word in low for word in ("password", "authentication", "role ", "access denied")):
             return FeedError(f"{where} does not let us in ({first}); mend the user in url, or password_file")
+        if "permission denied" in low:
+            return FeedError(
+                f"{where} does not let us read ({first}); give the user of url the right to SELECT"
+            )
+        if "operator does not exist" in low or "invalid input syntax" in low:
+            return FeedError(
+                f"{where}: a column is of another type than asked for ({first}); mend time_format, or CAST "
+                "it in query"
+            )
         if "does not exist" in low or "no such" in low or "unknown database" in low:
             return FeedError(f"{where}: {first}; mend the names in query or url")
         if isinstance(exc, OperationalError | InterfaceError):

@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from steadyhead.config.model import Source
 from steadyhead.config.source import EPOCH_FORMATS
+from steadyhead.feeds.as_text import as_text
 from steadyhead.types import BoolArray, IntArray
 
 EARLIEST_US = 631_152_000_000_000
@@ -49,9 +50,9 @@ def read_stamps(column: Any, dates: Any | None, source: Source) -> Stamps:
         return _typed(column)
     if source.time_format in EPOCH_FORMATS:
         return _epoch(column, EPOCH_FORMATS[source.time_format])
-    text = pc.utf8_trim_whitespace(pc.cast(column, pa.string()))
+    text = pc.utf8_trim_whitespace(as_text(column))
     if dates is not None:
-        day = pc.utf8_trim_whitespace(pc.cast(dates, pa.string()))
+        day = pc.utf8_trim_whitespace(as_text(dates))
         text = pc.binary_join_element_wise(day, text, " ")
     return _iso(text) if source.time_format == "iso" else _pattern(text, source.time_format)
 
@@ -69,8 +70,8 @@ def _epoch(column: Any, unit_ns: int) -> Stamps:
         is_bad = _nulls(whole)
         far = np.abs(number) > LATEST_US // per_us
         us = np.where(far, 0, number) * int(per_us) if per_us >= 1 else number // round(1 / per_us)
-    except pa.ArrowInvalid:  # fractions, or text that is no number
-        cells = pd.Series(column.to_pylist(), dtype=object)
+    except (pa.ArrowInvalid, pa.ArrowNotImplementedError):  # fractions, or text that is no number
+        cells = pd.Series(as_text(column).to_pylist(), dtype=object)
         floats = pd.to_numeric(cells, errors="coerce").to_numpy(np.float64)
         is_bad = ~(np.abs(floats) * per_us < LATEST_US)
         us = np.round(np.where(is_bad, 0.0, floats) * per_us).astype(np.int64)

@@ -21,6 +21,7 @@ from numpy.typing import NDArray
 
 from steadyhead.config.model import Source
 from steadyhead.errors import FeedError
+from steadyhead.feeds.unpack import gunzip
 from steadyhead.types import IntArray
 
 Batch = dict[str, Any]
@@ -81,7 +82,7 @@ def open_table(path: Path, source: Source) -> Table:
 
 def _gunzip(raw: bytes, path: Path) -> bytes:
     try:
-        return gzip.decompress(raw)
+        return gunzip(raw)
     except (EOFError, gzip.BadGzipFile, zlib.error) as exc:
         raise FeedError(f"{path}: the gzip file is cut short or corrupt ({exc}); copy it again") from exc
 

@@ -12,6 +12,7 @@ import pyarrow.compute as pc
 
 from steadyhead.config.model import Role, Source, Station, Tag
 from steadyhead.errors import FeedError
+from steadyhead.feeds.as_text import as_text
 from steadyhead.feeds.cells import read_cells
 from steadyhead.feeds.finding import find_files
 from steadyhead.feeds.headings import need_columns, time_columns, wide_columns
@@ -56,6 +57,11 @@ def read_station(
     Raises FeedError if a file is missing, empty as a whole source, or corrupt, or if a tag is nowhere found
         or holds no usable value.
     """
+    if not station.sources:
+        raise FeedError(
+            f"{station.name}: has no log files, its readings come by a feed or by pushes (sources: [] in the "
+            "registry); to read files, name them under sources"
+        )
     wanted = {role: tag for role, tag in station.tags.items() if roles is None or role in set(roles)}
     reader = _Reader(station, wanted, Path(log_root), is_part)
     for source in station.sources:
@@ -141,7 +147,7 @@ class _Reader:
         pieces = {role: Piece(name) for role in self.tags}
         refusals, first = Refusals(table, name, self.rejects), 0
         for batch in table.batches(list(dict.fromkeys(wanted))):
-            names = pc.utf8_trim_whitespace(pc.cast(batch[source.tag_column], pa.string()))
+            names = pc.utf8_trim_whitespace(as_text(batch[source.tag_column]))
             self.met.update(dict.fromkeys(text for text in pc.unique(names).to_pylist() if text))
             for role, tag in self.tags.items():
                 at = np.flatnonzero(pc.equal(names, tag.tag).fill_null(False).to_numpy(zero_copy_only=False))
@@ -167,7 +173,7 @@ class _Reader:
         bad = np.flatnonzero(stamps.is_bad)
         if dates is not None:
             column = pc.binary_join_element_wise(
-                pc.cast(dates, pa.string()), pc.cast(column, pa.string()), " ", null_handling="replace"
+                as_text(dates), as_text(column), " ", null_handling="replace"
             )
         blank = np.zeros(len(stamps.us), dtype=np.bool_)
         if len(bad):

@@ -22,7 +22,7 @@ from steadyhead.feeds.turning import Turned, turn
 from steadyhead.live.batch import Columns
 from steadyhead.live.feed_rows import FeedState
 from steadyhead.live.intake import Intake, Part
-from steadyhead.live.journal import Journal
+from steadyhead.live.kinds import Counted
 from steadyhead.live.tallies import Refusal
 
 log = logging.getLogger(__name__)
@@ -48,7 +48,7 @@ class Connections:
     """
 
     def __init__(
-        self, feeds: Mapping[str, FeedSettings], intake: Intake, journal: Journal, behind: Callable[[], int],
+        self, feeds: Mapping[str, FeedSettings], intake: Intake, journal: Counted, behind: Callable[[], int],
         now_s: Callable[[], float], future_s: int,
     ) -> None:  # fmt: skip
         self._intake, self._journal, self._behind = intake, journal, behind

@@ -10,7 +10,7 @@ from sqlalchemy import select
 from sqlalchemy.orm import Session
 
 from steadyhead.desk.news import Event, News
-from steadyhead.live.journal import Journal
+from steadyhead.live.kinds import Counted
 from steadyhead.live.tallies import RefusalCount, SourceCount
 from steadyhead.store.database import Database
 from steadyhead.store.tables import FeedRow, RefusedRow
@@ -37,7 +37,7 @@ class FeedRows:
     """
 
     def __init__(
-        self, journal: Journal, database: Database, news: News, clock: Callable[[], float],
+        self, journal: Counted, database: Database, news: News, clock: Callable[[], float],
         watched: Callable[[], dict[str, FeedState]],
     ) -> None:  # fmt: skip
         self._journal, self._database, self._news, self._clock = journal, database, news, clock

@@ -1,4 +1,4 @@
 """Alerts and learned figures for other programs.
 
-MQTT topics and InfluxDB points. Nothing here reaches a controller.
+MQTT topics, InfluxDB points and OPC UA conditions. Nothing here reaches a controller.
 """

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from typing import Any
 
@@ -11,6 +11,7 @@ from sqlalchemy.orm import Session
 
 from steadyhead.profile.model import Profile
 from steadyhead.store.tables import AlertRow
+from steadyhead.types import Condition
 
 FORM = 1
 _QUIET = ("normal",)
@@ -31,7 +32,9 @@ def changed_stations(session: Session, after_no: int) -> tuple[set[str], int]:
     return {station for station, _ in found}, max((no for _, no in found), default=after_no)
 
 
-def station_state(station: str, rows: Sequence[AlertRow], now_s: float) -> dict[str, Any]:
+def station_state(
+    station: str, rows: Sequence[AlertRow], now_s: float, title_of: Callable[[Condition], str]
+) -> dict[str, Any]:
     """The retained message of a station; docs/feeds/station_state.schema.json describes it."""
     shown = [row for row in rows if row.state not in _HELD]
     return {
@@ -51,7 +54,7 @@ def station_state(station: str, rows: Sequence[AlertRow], now_s: float) -> dict[
                 "raised_at": _stamp(row.raised_s),
                 "ended_at": None if row.ended_s is None else _stamp(row.ended_s),
                 "confidence": round(row.confidence, 3),
-                "title": row.document.get("title"),
+                "title": title_of(row.condition),
             }
             for row in rows
         ],

@@ -16,6 +16,10 @@ from pathlib import Path
 
 import pytest
 
+from .alerts_bench import room
+
+__all__ = ["room"]
+
 
 def free_port() -> int:
     """A port of the loopback that nobody uses now."""

@@ -146,6 +146,12 @@ class FeedService:
         asked = "SELECT reason, sum(n), max(example) FROM refusals GROUP BY reason"
         return {why: (n, example) for why, n, example in self._ask(asked)}
 
+    def listen(self) -> None:
+        """Wait until the broker has taken the feed's subscription."""
+        assert self.room is not None
+        (feed,) = self.room.connections._feeds
+        until(lambda: getattr(feed.connector, "is_listening", False))
+
     def state(self) -> Any:
         """How the feed is said to be doing."""
         assert self.room is not None

@@ -14,9 +14,11 @@ def value(station: int, end: str, n: int) -> float:
     return round({"PIN": 6.0, "POUT": 4.0, "FLOW": 30.0}[end] + station * 0.5 + (n * 7 % 100) / 1000, 3)
 
 
-def rows(n_steps: int, step_s: int = 60, start_s: int = START_S) -> Iterator[tuple[int, str, float]]:
-    """(time, tag, value) in order of time, all tags of both stations."""
+def rows(
+    n_steps: int, step_s: int = 60, start_s: int = START_S, n_stations: int = 2
+) -> Iterator[tuple[int, str, float]]:
+    """(time, tag, value) in order of time, all tags of the stations."""
     for n in range(n_steps):
-        for place, station in enumerate(STATIONS):
+        for place, station in enumerate(STATIONS[:n_stations]):
             for end in ENDS:
                 yield start_s + n * step_s, f"WW.{station}.{end}", value(place, end, n)

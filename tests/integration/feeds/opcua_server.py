@@ -1,4 +1,7 @@
-"""An OPC UA server with history, in a process of its own: folder, port, and how many minutes it has stored.
+"""An OPC UA server with history, in a process of its own.
+
+Its words: folder, port, "open" or "secure", and what it has stored: how many rows, seconds between them, the
+time of the first, how many stations.
 
 It keeps its history in a file of its own, since the SQLite history of asyncua loses time zones, and so has it
 again after a restart. Commands come on stdin.
@@ -18,7 +21,8 @@ from asyncua.server.history import HistoryStorageInterface
 from asyncua.server.user_managers import CertificateUserManager
 from tests.integration.feeds.made_rows import rows
 
-FOLDER, PORT, N_STEPS, SECURE = Path(sys.argv[1]), int(sys.argv[2]), int(sys.argv[3]), sys.argv[4] == "secure"
+FOLDER, PORT, SECURE = Path(sys.argv[1]), int(sys.argv[2]), sys.argv[3] == "secure"
+STORED = tuple(int(word) for word in sys.argv[4:])
 
 
 def when(at_s: float) -> datetime:
@@ -53,7 +57,10 @@ class History(HistoryStorageInterface):
         if node_id.Identifier not in self.values:
             raise ua.UaStatusCodeError(ua.StatusCodes.BadHistoryOperationUnsupported)
         start, end = (at if at.tzinfo else at.replace(tzinfo=UTC) for at in (start, end))
-        found = [one for at, one in self.values.get(node_id.Identifier, []) if start <= at <= end]
+        stored = self.values.get(node_id.Identifier, [])
+        first = bisect.bisect_left(stored, start, key=lambda one: one[0])
+        last = bisect.bisect_right(stored, end, key=lambda one: one[0])
+        found = [one for _, one in stored[first:last]]
         more = found[nb_values].SourceTimestamp if nb_values and len(found) > nb_values else None
         return found[:nb_values] if nb_values else found, more
 
@@ -103,7 +110,7 @@ async def main() -> None:
     for number in numbers.values():
         history.values.setdefault(number, [])
     if is_new:
-        history.keep([(numbers[tag], at_s, number, 0) for at_s, tag, number in rows(N_STEPS)])
+        history.keep([(numbers[tag], at_s, number, 0) for at_s, tag, number in rows(*STORED)])
     async with server:
         sys.stdout.write("ready\n")
         sys.stdout.flush()

@@ -2,7 +2,6 @@
 
 import json
 import subprocess
-import time
 import urllib.parse
 import urllib.request
 from pathlib import Path
@@ -12,33 +11,23 @@ import paho.mqtt.client as paho
 import pytest
 from paho.mqtt.enums import CallbackAPIVersion
 
-from steadyhead.alerts.model import Verdict
-from steadyhead.config import parse_registry
+from steadyhead import service
+from steadyhead.config import Settings, parse_registry
+from steadyhead.diagnosis.causes import load_knowledge
 from steadyhead.errors import RegistryError
-from steadyhead.live.room import open_room
-from steadyhead.live.settings import RoomSettings, load_settings
+from steadyhead.live.settings import load_settings
+from steadyhead.profile.learn import learn
+from steadyhead.proving_plant.asked import Asked
+from steadyhead.proving_plant.simulate import simulate
+from steadyhead.store.profiles import save_profile
 
+from .alerts_bench import RAISED_S, REGISTRY, verdict
 from .conftest import free_port, program
 from .feed_bench import until
+from .influx_server import FluxServer
 
 ROOT = Path(__file__).parents[3]
 SCHEMA = json.loads((ROOT / "docs" / "feeds" / "station_state.schema.json").read_text())
-REGISTRY = """
-stations:
-  elm: {time_zone: UTC, step_s: 60, tags: {outlet: {tag: out, unit: kPa}}, sources: [{path: x.csv}]}
-  oak: {time_zone: UTC, step_s: 60, tags: {outlet: {tag: out, unit: kPa}}, sources: [{path: x.csv}]}
-"""
-RAISED_S = int(time.time()) // 60 * 60 - 3600
-
-
-def verdict(station, condition="drift"):
-    return Verdict(
-        station=station, condition=condition, confidence=0.8, runners_up=(),
-        magnitude={"departure_kpa": 12.0},
-        evidence=("The outlet stands 12 kPa high.",), began_s=RAISED_S - 600, raised_s=RAISED_S, ended_s=None,
-        updated_s=RAISED_S, profile_version="p1", window_s=(RAISED_S - 600, RAISED_S),
-        facts={"departure_kpa": 12.0}, traits={"direction": "up"},
-    )  # fmt: skip
 
 
 class Listener:
@@ -64,29 +53,6 @@ class Listener:
         self.client.loop_stop()
 
 
-@pytest.fixture
-def room(tmp_path):
-    rooms = []
-
-    def start(**out):
-        settings = RoomSettings.model_validate(
-            {
-                "data_folder": tmp_path / "data",
-                "watch_folders": False,
-                "profiles": tmp_path / "p",
-                "alerts_out": out,
-            }
-        )
-        rooms.append(open_room(settings, parse_registry(REGISTRY)))
-        rooms[-1].start()
-        return rooms[-1]
-
-    yield start
-    for one in rooms:
-        if one._lock_file is not None:
-            one.stop()
-
-
 def test_each_station_has_a_retained_state_that_follows_its_alerts(broker, room, monkeypatch):
     monkeypatch.setattr("steadyhead.feeds.connector.BackOff.next_s", lambda self: 0.2)
     running = room(mqtt={"host": "127.0.0.1", "port": broker.port})
@@ -103,6 +69,7 @@ def test_each_station_has_a_retained_state_that_follows_its_alerts(broker, room,
         assert (told["alert_id"], told["condition"], told["state"]) == (
             alert.alert_id, "drift", "active_unacknowledged"
         )  # fmt: skip
+        assert told["title"] == load_knowledge().entries["drift"].title
         assert late.state("oak")["alerts"] == []
         assert late.heard["steadyhead/service"][0]["state"] == "online"
         running.desk.acknowledge(alert.alert_id, "kari", "seen")
@@ -134,44 +101,113 @@ def test_topics_that_devices_listen_to_cannot_be_ours(tmp_path, base):
         load_settings(tmp_path / "service.yaml")
 
 
-def test_alerts_and_their_ends_become_points(tmp_path, room):
-    port = free_port()
-    server = subprocess.Popen(
-        [program("victoria-metrics", "victoria-metrics"), f"-storageDataPath={tmp_path}/vm",
-         f"-httpListenAddr=127.0.0.1:{port}", "-loggerLevel=ERROR", "-retentionPeriod=1"],
-        stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
-    )  # fmt: skip
-    url = f"http://127.0.0.1:{port}"
+class Points:
+    """A real VictoriaMetrics, which takes InfluxDB's writes, and what it holds."""
 
-    def asked(path, **values):
+    def __init__(self, folder):
+        port = free_port()
+        self.url = f"http://127.0.0.1:{port}"
+        self.process = subprocess.Popen(
+            [program("victoria-metrics", "victoria-metrics"), f"-storageDataPath={folder}/vm",
+             f"-httpListenAddr=127.0.0.1:{port}", "-loggerLevel=ERROR", "-retentionPeriod=5"],
+            stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL,
+        )  # fmt: skip
+        until(lambda: self.asked("/health") == "OK")
+
+    def asked(self, path, **values):
         try:
-            with urllib.request.urlopen(f"{url}{path}?{urllib.parse.urlencode(values)}", timeout=5) as answer:
+            query = urllib.parse.urlencode(values)
+            with urllib.request.urlopen(f"{self.url}{path}?{query}", timeout=5) as answer:
                 return answer.read().decode()
         except OSError:
             return ""
 
+    def of(self, measurement, station):
+        """(value, time ms) by field, and the tags; VictoriaMetrics joins measurement and field."""
+        self.asked("/internal/force_flush")
+        match = f'{{__name__=~"{measurement}_.*",station="{station}"}}'
+        series = [
+            json.loads(line) for line in self.asked("/api/v1/export", **{"match[]": match}).splitlines()
+        ]
+        return {
+            one["metric"]["__name__"].removeprefix(f"{measurement}_"): (
+                list(zip(one["values"], one["timestamps"], strict=True)),
+                {key: value for key, value in one["metric"].items() if key != "__name__"},
+            )
+            for one in series
+        }
+
+
+@pytest.fixture
+def points(tmp_path):
+    (tmp_path / "token").write_text("any")
+    made = Points(tmp_path)
+    yield made
+    made.process.terminate()
+    made.process.wait(20)
+
+
+def to(points, tmp_path):
+    return {"url": points.url, "org": "o", "bucket": "b", "token_file": str(tmp_path / "token")}
+
+
+def test_alerts_and_their_ends_become_points(points, tmp_path, room):
+    running = room(influxdb=to(points, tmp_path))
+    alert = running.desk.raised(verdict("elm"))
+    until(lambda: "confidence" in points.of("steadyhead_alert", "elm"), 40)
+    found = points.of("steadyhead_alert", "elm")
+    values, tags = found["confidence"]
+    assert values == [(0.8, RAISED_S * 1000)]
+    assert (tags["station"], tags["condition"]) == ("elm", "drift")
+    assert found["magnitude_departure_kpa"][0] == [(12.0, RAISED_S * 1000)]
+    assert found["is_true"][0] == [(1, RAISED_S * 1000)]
+    running.desk.cleared(alert.alert_id, RAISED_S + 1800)
+    until(lambda: "ended_s" in points.of("steadyhead_alert", "elm"), 40)
+    found = points.of("steadyhead_alert", "elm")
+    assert found["ended_s"][0] == [(RAISED_S + 1800, RAISED_S * 1000)]
+    # InfluxDB replaces a point of the same time; VictoriaMetrics keeps both
+    assert (0, RAISED_S * 1000) in found["is_true"][0]
+    assert running.outward.errors == {}
+
+
+def test_learned_figures_become_points_and_a_new_profile_another(points, tmp_path, room, monkeypatch):
+    monkeypatch.setattr("steadyhead.outward.influx.PROFILES_S", 0.5)
+    start_s = RAISED_S // 86400 * 86400 - 40 * 86400
+    asked = Asked(name="elm", days=30, interval_s=900, start_s=start_s)
+    readings = simulate(asked.scenario()).readings
+    registry = parse_registry(REGISTRY.replace("step_s: 60", "step_s: 900").replace(
+        "tags: {", "tags: {inlet: {tag: in, unit: kPa}, flow: {tag: q, unit: L/s}, "))  # fmt: skip
+    known = service.known(registry.stations["elm"], Settings())
+    first = learn(readings.between(start_s + 3600, start_s + 15 * 86400), known)
+    save_profile(tmp_path / "p", first)
+    running = room(registry, influxdb=to(points, tmp_path))
+    until(lambda: "set_pressure_typical_kpa" in points.of("steadyhead_profile", "elm"), 40)
+    found = points.of("steadyhead_profile", "elm")
+    assert {name.split("_")[0] for name in found} >= {"set", "droop", "scatter", "kv", "from"}
+    for name, value in (
+        ("set_pressure_typical_kpa", first.set_pressure.typical_kpa), ("from_s", first.from_s),
+    ):  # fmt: skip
+        assert found[name][0] == [(pytest.approx(value), first.to_s * 1000)]
+    assert 380 < found["set_pressure_typical_kpa"][0][0][0] < 420  # the plant is set to 400 kPa
+    assert points.of("steadyhead_profile", "oak") == {}
+    second = learn(readings.between(start_s + 15 * 86400, start_s + 30 * 86400), known)
+    save_profile(tmp_path / "p", second)
+    until(lambda: len(points.of("steadyhead_profile", "elm")["from_s"][0]) == 2, 40)
+    told = points.of("steadyhead_profile", "elm")["from_s"][0]
+    assert told == [(first.from_s, first.to_s * 1000), (second.from_s, second.to_s * 1000)]
+    assert running.outward.errors == {}
+
+
+def test_a_token_that_may_not_write_and_a_server_that_is_not_there_are_said(tmp_path, room):
+    server = FluxServer([])
+    (tmp_path / "token").write_text("hush-4711")
+    block = {"url": server.url, "org": "o", "bucket": "b", "token_file": str(tmp_path / "token")}
+    running = room(influxdb=block)
+    running.desk.raised(verdict("elm"))
     try:
-        until(lambda: asked("/health") == "OK")
-        (tmp_path / "token").write_text("any")
-        running = room(
-            influxdb={"url": url, "org": "o", "bucket": "b", "token_file": str(tmp_path / "token")}
-        )
-        alert = running.desk.raised(verdict("elm"))
-
-        def points(name):
-            asked("/internal/force_flush")
-            text = asked("/api/v1/export", **{"match[]": f'steadyhead_alert_{name}{{station="elm"}}'})
-            return [json.loads(line) for line in text.splitlines()]
-
-        until(lambda: points("confidence"), 40)
-        assert points("confidence")[0]["values"] == [0.8]
-        assert points("confidence")[0]["timestamps"] == [RAISED_S * 1000]
-        assert points("confidence")[0]["metric"]["condition"] == "drift"
-        assert points("magnitude_departure_kpa")[0]["values"] == [12.0]
-        running.desk.cleared(alert.alert_id, RAISED_S + 1800)
-        until(lambda: points("ended_s"), 40)
-        assert points("ended_s")[0]["values"][-1] == RAISED_S + 1800
-        assert running.outward.errors == {}
+        until(lambda: "does not accept the token (401" in running.outward.errors.get("influxdb", ""))
+        assert "token_file" in running.outward.errors["influxdb"]
     finally:
-        server.terminate()
-        server.wait(20)
+        server.stop()
+    until(lambda: "cannot be reached" in running.outward.errors.get("influxdb", ""), 60)
+    assert "hush-4711" not in str(running.outward.errors)

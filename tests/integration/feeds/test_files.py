@@ -1,6 +1,7 @@
 """Parquet and CSV by fsspec: files on the disk and in its store of memory."""
 
 import random
+import secrets
 import time
 from datetime import UTC, datetime
 
@@ -8,6 +9,8 @@ import fsspec
 import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
+import yaml
+from moto.server import ThreadedMotoServer
 
 from steadyhead.errors import FeedError
 from steadyhead.feeds.opening import open_connector
@@ -71,7 +74,7 @@ def test_a_kill_between_files_loses_and_repeats_nothing(tmp_path):
         if service.accepted() == len(made):
             break
         service.spawn()
-        goal = min(service.accepted() + luck.randrange(1, 12_000), len(made))
+        goal = min(service.accepted() + luck.randrange(6_000, 14_000), len(made))
         until(lambda: service.accepted() >= goal, 60)  # noqa: B023
         service.kill()
     assert service.journal() == wanted(made)
@@ -84,6 +87,60 @@ def test_a_store_that_is_no_disk():
     settings = FilesSettings.model_validate({"kind": "files", "mapping": "m", "path": "memory://plant/*.csv"})
     points = open_connector("store", settings).sample(1)
     assert sorted(zip((points.tags[n] for n in points.which), (points.us // 1_000_000).tolist(), points.values.tolist(), strict=True)) == sorted((tag, at, value) for at, tag, value in rows(4))  # noqa: E501  # fmt: skip
+
+
+@pytest.fixture
+def s3(tmp_path):
+    """A server of S3 in this process, with a bucket, and the options of a client of it."""
+    server = ThreadedMotoServer(ip_address="127.0.0.1", port=0, verbose=False)
+    server.start()
+    host, port = server.get_host_and_port()
+    options = {"key": "reader", "secret": "hush", "endpoint_url": f"http://{host}:{port}"}
+    store = fsspec.filesystem("s3", **options, skip_instance_cache=True)
+    store.mkdir(bucket := f"works-{secrets.token_hex(4)}")
+    (tmp_path / "s3.yaml").write_text(yaml.safe_dump(options))
+    yield store, bucket
+    server.stop()
+
+
+def test_an_object_store_by_s3_killed_in_the_middle_and_added_to(s3, tmp_path):
+    store, bucket = s3
+    made = list(rows(3000))
+    for n in range(10):
+        with store.open(f"{bucket}/readings/part_{n}.parquet", "wb") as file:
+            write_parquet(file, made[n * 1500 : (n + 1) * 1500])
+    path = f"s3://{bucket}/readings/*.parquet"
+    service = FeedService(tmp_path / "s", block(path, options_file=tmp_path / "s3.yaml"))
+    service.spawn()
+    until(lambda: service.accepted() >= 3000, 60)
+    service.kill()
+    assert service.accepted() < 15_000
+    service.spawn()
+    until(lambda: service.accepted() == 15_000, 60)
+    with store.open(f"{bucket}/readings/part_10.parquet", "wb") as file:
+        write_parquet(file, made[15_000:])
+    until(lambda: service.accepted() == len(made), 60)
+    service.kill()
+    assert service.journal() == wanted(made)
+
+
+def test_a_bucket_that_is_not_there_and_a_server_that_is_not_there(s3, tmp_path):
+    settings = {"kind": "files", "mapping": "m", "options_file": str(tmp_path / "s3.yaml")}
+
+    def said(**more):
+        with pytest.raises(FeedError) as met:
+            open_connector("store", FilesSettings.model_validate({**settings, **more})).sample(1)
+        return str(met.value)
+
+    assert "no file matches; mend path" in said(path="s3://nowhere/*.csv")
+    gone = {"key": "reader", "secret": "hush-4711", "endpoint_url": "http://127.0.0.1:1"}
+    (tmp_path / "s3.yaml").write_text(
+        yaml.safe_dump({**gone, "config_kwargs": {"retries": {"max_attempts": 0}}})
+    )
+    answer = said(path=f"s3://{s3[1]}/*.csv")
+    assert "cannot be listed" in answer
+    assert "127.0.0.1:1" in answer
+    assert "hush-4711" not in answer
 
 
 def test_a_wide_file_with_local_times_and_texts(tmp_path):

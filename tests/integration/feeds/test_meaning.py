@@ -5,6 +5,8 @@ compression by swinging doors (written from the idea: a straight line that stays
 value it leaves out; E. H. Bristol, 1990, "Swinging door trending").
 """
 
+from pathlib import Path
+
 import numpy as np
 import pytest
 
@@ -112,8 +114,8 @@ SCHEMES = ("sampled", "averaged", "exception", "compressed")
 
 @pytest.fixture(scope="module")
 def found():
-    """Conditions alerted, by run and scheme, and how many values each scheme kept."""
-    alerts, sizes = {}, {}
+    """By run and scheme: conditions alerted, how many values were kept, and when alerts were raised."""
+    alerts, sizes, raised_s = {}, {}, {}
     for name, faults in RUNS.items():
         asked = Asked(name="elm", days=35, interval_s=STEP_S, start_s=START_S, seed=11, faults=faults)
         readings = simulate(asked.scenario()).readings
@@ -123,13 +125,15 @@ def found():
             rows = to_grid(log, made)
             sound = rows.between(rows.start_s, START_S + 22 * 86400)
             profile = learn(sound, service.known(made, Settings()))
-            alerts[name, scheme] = [v.condition for v in service.scan_station(rows, profile)]
+            verdicts = service.scan_station(rows, profile)
+            alerts[name, scheme] = [v.condition for v in verdicts]
+            raised_s[name, scheme] = [v.raised_s for v in verdicts]
             sizes[name, scheme] = sum(len(one.values) for one in log.series.values())
-    return alerts, sizes
+    return alerts, sizes, raised_s
 
 
 def test_what_is_stored_changes_how_much_and_no_sound_station_is_called_faulty(found):
-    alerts, sizes = found
+    alerts, sizes, _ = found
     for scheme in SCHEMES:
         # no false flat line from a deadband, no false hunting from compression
         assert alerts["healthy", scheme] == [], scheme
@@ -138,12 +142,43 @@ def test_what_is_stored_changes_how_much_and_no_sound_station_is_called_faulty(f
 
 
 def test_a_drift_is_found_whatever_is_stored(found):
-    alerts, _ = found
+    alerts, _, _ = found
     assert {scheme: "drift" in alerts["drift", scheme] for scheme in SCHEMES} == dict.fromkeys(SCHEMES, True)
 
 
+def cells(heading):
+    """Cells of a table of the documents, without its first column, by its heading's first cell."""
+    text = (Path(__file__).parents[3] / "docs" / "feeds" / "meaning.md").read_text()
+    rows = text[text.index(f"| {heading} |") :].split("\n\n")[0].splitlines()[2:]
+    return [[cell.strip() for cell in row.split("|")[2:-1]] for row in rows]
+
+
+def test_the_alerts_and_sizes_in_the_documents_are_what_was_found(found):
+    alerts, sizes, _ = found
+    *rows, kept = cells("run")
+    for run, row in zip(RUNS, rows, strict=True):
+        assert row == [", ".join(sorted(set(alerts[run, scheme]))) or "none" for scheme in SCHEMES], run
+    kept = [int(cell.replace(" ", "")) for cell in kept]
+    assert kept == pytest.approx([sizes["healthy", scheme] for scheme in SCHEMES], rel=0.02)
+
+
+def test_how_much_later_an_alert_comes_is_said_in_the_documents(found):
+    """A drift within an hour whatever is stored; a swing, which held values flatten, by days."""
+    _, _, raised_s = found
+    told = cells("raised later than from samples")
+    for run, row, tolerance_h in zip(("drift", "hunting"), told, (1, 12), strict=True):
+        for scheme, cell in zip(SCHEMES[1:], row, strict=True):
+            found_s = raised_s[run, scheme]
+            if cell == "never":
+                assert found_s == [], (run, scheme)
+                continue
+            later_h = (found_s[0] - raised_s[run, "sampled"][0]) / 3600
+            assert later_h == pytest.approx(float(cell.removesuffix(" h")), abs=tolerance_h), (run, scheme)
+            assert later_h < (1 if run == "drift" else 72), (run, scheme)
+
+
 def test_hunting_is_judged_from_samples_and_never_claimed_from_means(found):
-    alerts, _ = found
+    alerts, _, _ = found
     for scheme in ("sampled", "exception", "compressed"):  # a swing of many tolerances survives both
         assert set(alerts["hunting", scheme]) == {"hunting"}, scheme
     assert "hunting" not in alerts["hunting", "averaged"]

@@ -3,6 +3,7 @@
 import json
 import random
 import subprocess
+import threading
 import time
 
 import paho.mqtt.client as paho
@@ -69,8 +70,7 @@ def test_messages_come_in_once_and_unchanged(broker, tmp_path, recent_rows, vers
     made = recent_rows(300)
     service = FeedService(tmp_path / "s", block(broker, version=f'"{version}"'), TOPICS)
     service.open()
-    until(lambda: service.state().state == "ok")
-    time.sleep(0.5)
+    service.listen()
     publisher = Publisher(broker)
     try:
         publisher.send(as_messages(made))
@@ -85,7 +85,7 @@ def test_a_broker_that_restarts_in_the_middle_loses_and_repeats_nothing(broker, 
     made = recent_rows(400)
     service = FeedService(tmp_path / "s", block(broker), TOPICS)
     service.open()
-    time.sleep(1.0)
+    service.listen()
     try:
         for part in (made[:900], made[900:1700], made[1700:]):
             publisher = Publisher(broker)
@@ -105,7 +105,8 @@ def test_a_service_killed_again_and_again_loses_and_repeats_nothing(broker, tmp_
     made = recent_rows(600)
     service = FeedService(tmp_path / "s", block(broker), TOPICS)
     service.spawn()
-    time.sleep(1.5)
+    until(lambda: " as steadyhead " in (broker.folder / "log").read_text())
+    time.sleep(1.0)  # for its subscription
     publisher = Publisher(broker)
     luck = random.Random(2)
     messages, at = list(as_messages(made)), 0
@@ -129,7 +130,7 @@ def test_the_same_messages_sent_twice_count_once(broker, tmp_path, recent_rows):
     made = recent_rows(50)
     service = FeedService(tmp_path / "s", block(broker), TOPICS)
     service.open()
-    time.sleep(1.0)
+    service.listen()
     publisher = Publisher(broker)
     try:
         publisher.send([*as_messages(made), *as_messages(made)])
@@ -144,7 +145,7 @@ def test_the_same_messages_sent_twice_count_once(broker, tmp_path, recent_rows):
 def test_what_cannot_be_read_is_refused_with_its_topic(broker, tmp_path):
     service = FeedService(tmp_path / "s", block(broker), TOPICS)
     service.open()
-    time.sleep(1.0)
+    service.listen()
     publisher = Publisher(broker)
     now = time.time()
     try:
@@ -219,7 +220,7 @@ def test_sparkplug_births_aliases_qualities_and_numbers(broker, tmp_path):
         tmp_path / "s", block(broker, payload="sparkplug").replace("ww/#", "spBv1.0/Marrow/#"), mapping
     )
     service.open()
-    time.sleep(1.0)
+    service.listen()
     publisher = Publisher(broker)
     now_ms = int(time.time()) * 1000 - 60_000
     base = "spBv1.0/Marrow/{}/edge1/elm_street"
@@ -258,6 +259,43 @@ def test_sparkplug_births_aliases_qualities_and_numbers(broker, tmp_path):
     assert refused["bad_quality"][0] == 1
     assert refused["no_value"][0] == 1
     assert "alias that no birth" in refused["bad_item"][1]
+
+
+def test_a_sample_of_nothing_but_what_cannot_be_read_says_so(broker):
+    publisher = Publisher(broker)
+    publisher.send([("ww/elm_street/PIN", "6.0"), ("ww/elm_street/POUT", "4.0")], retain=True)
+    publisher.close()
+    settings = {"kind": "mqtt", "mapping": "m", "host": "127.0.0.1", "port": broker.port, "topics": ["ww/#"]}
+    connector = open_connector("broker", MqttSettings.model_validate({**settings, "payload": "sparkplug"}))
+    said = (
+        r"none of 2 messages could be read; the first: message on ww/elm_street/.* is no topic of Sparkplug B"
+    )
+    with pytest.raises(FeedError, match=said):
+        connector.sample(2.0)
+
+
+def test_one_message_of_more_readings_than_are_remembered_counts_once_after_a_kill(broker, tmp_path):
+    """A birth of a large node, handed over again since the service was killed before it acknowledged."""
+    names = [f"m{n}" for n in range(5000)]
+    made = {"time": int(time.time()) - 30, "value": {name: n for n, name in enumerate(names)}}
+    settings = MqttSettings.model_validate(
+        {"kind": "mqtt", "mapping": "m", "host": "127.0.0.1", "port": broker.port, "topics": ["ww/#"]}
+    )
+    connector = open_connector("broker", settings)
+    stop = threading.Event()
+    bits = connector.live(None, stop)
+    publisher = Publisher(broker)
+    threading.Timer(1.0, lambda: publisher.send([("ww/big", json.dumps(made))])).start()
+    first = next(bits)
+    assert len(first.points) == 5000
+    connector.close()  # kept, and not acknowledged: as a kill between the two
+    again = open_connector("broker", settings)
+    second = next(again.live(json.loads(json.dumps(first.position)), stop))
+    assert len(second.points) == 0
+    assert second.when_safe is not None
+    second.when_safe()
+    again.close()
+    publisher.close()
 
 
 def test_sparkplug_bytes_written_by_hand_from_the_specification():

@@ -1,84 +1,23 @@
 """OPC UA against an asyncua server with history, which is stopped and killed in the middle."""
 
-import json
-import os
-import random
-import signal
-import subprocess
-import sys
 import time
-from datetime import UTC, datetime, timedelta
-from pathlib import Path
 
 import pytest
-from cryptography import x509
-from cryptography.hazmat.primitives import hashes, serialization
-from cryptography.hazmat.primitives.asymmetric import rsa
-from cryptography.x509.oid import ExtendedKeyUsageOID, NameOID
 
 from steadyhead.errors import FeedError
 from steadyhead.feeds.opening import open_connector
 from steadyhead.feeds.settings import OpcUaSettings
 
-from .conftest import free_port
+from .certificates import certificate
 from .feed_bench import MAPPING, START_S, FeedService, rows, until, wanted
+from .opcua_plant import PlantServer
 
-ROOT = Path(__file__).parents[3]
 BAD, UNCERTAIN = 0x803C0000, 0x40F20000  # severities of OPC 10000-4, 7.39
 
 
 @pytest.fixture(autouse=True)
 def _quick_tries(monkeypatch):
     monkeypatch.setattr("steadyhead.feeds.connector.BackOff.next_s", lambda self: 0.3)
-
-
-class PlantServer:
-    """The server's process."""
-
-    def __init__(self, folder, n_steps, how="open"):
-        folder.mkdir(parents=True, exist_ok=True)
-        self.folder, self.n_steps, self.how, self.port = folder, n_steps, how, free_port()
-        self.process = None
-
-    def start(self):
-        words = [
-            sys.executable,
-            "-m",
-            "tests.integration.feeds.opcua_server",
-            str(self.folder),
-            str(self.port),
-            str(self.n_steps),
-            self.how,
-        ]
-        with (self.folder / "log").open("w") as log:
-            self.process = subprocess.Popen(
-                words,
-                cwd=ROOT,
-                stdin=subprocess.PIPE,
-                stdout=subprocess.PIPE,
-                stderr=log,
-                text=True,
-                env={**os.environ, "PYTHONPATH": str(ROOT)},
-            )
-        line = self.process.stdout.readline()
-        assert line == "ready\n", (self.folder / "log").read_text()[-2000:]
-
-    def write(self, values):
-        self.process.stdin.write(json.dumps(values) + "\n")
-        self.process.stdin.flush()
-        assert self.process.stdout.readline() == "done\n"
-
-    def kill(self):
-        if self.process is not None:
-            self.process.send_signal(signal.SIGKILL)
-            self.process.wait()
-            self.process.stdin.close()
-            self.process.stdout.close()
-            self.process = None
-
-    @property
-    def url(self):
-        return f"opc.tcp://127.0.0.1:{self.port}/plant"
 
 
 @pytest.fixture
@@ -158,59 +97,6 @@ def test_a_status_code_becomes_a_quality(plant, tmp_path):
         service.close()
     assert set(service.refusals()) == {"bad_quality", "uncertain_quality", "unknown_tag"}
     assert list(service.journal()) == [("elm_street", "flow", now, 10.0)]
-
-
-def test_a_backfill_killed_and_a_server_that_drops_in_the_middle_of_a_read(plant, tmp_path):
-    server = plant(4000)
-    made = list(rows(4000))
-    service = FeedService(tmp_path / "s", block(server, backfill_from="2025-07-01"), MAPPING)
-    luck, rounds = random.Random(4), 0
-    while service.accepted() < len(made) and rounds < 12:
-        service.spawn()
-        goal = min(service.accepted() + luck.randrange(500, 9000), len(made))
-        until(lambda: service.accepted() >= goal, 60)  # noqa: B023
-        if rounds % 2:
-            server.kill()
-            time.sleep(0.3)
-            server.start()
-        service.kill()
-        rounds += 1
-    assert rounds >= 2
-    assert service.journal() == wanted(made)
-
-
-def certificate(folder, name, uri):
-    key = rsa.generate_private_key(public_exponent=65537, key_size=2048)
-    subject = x509.Name([x509.NameAttribute(NameOID.COMMON_NAME, name)])
-    now = datetime.now(UTC)
-    made = (
-        x509.CertificateBuilder()
-        .subject_name(subject)
-        .issuer_name(subject)
-        .public_key(key.public_key())
-        .serial_number(x509.random_serial_number())
-        .not_valid_before(now - timedelta(days=1))
-        .not_valid_after(now + timedelta(days=1))
-        .add_extension(
-            x509.SubjectAlternativeName([x509.UniformResourceIdentifier(uri), x509.DNSName("localhost")]),
-            critical=False,
-        )
-        .add_extension(x509.BasicConstraints(ca=False, path_length=None), critical=True)
-        .add_extension(
-            x509.KeyUsage(True, True, True, True, False, False, False, False, False), critical=True
-        )
-        .add_extension(
-            x509.ExtendedKeyUsage([ExtendedKeyUsageOID.CLIENT_AUTH, ExtendedKeyUsageOID.SERVER_AUTH]),
-            critical=False,
-        )
-        .sign(key, hashes.SHA256())
-    )
-    (folder / f"{name}.der").write_bytes(made.public_bytes(serialization.Encoding.DER))
-    (folder / f"{name}.pem").write_bytes(
-        key.private_bytes(
-            serialization.Encoding.PEM, serialization.PrivateFormat.PKCS8, serialization.NoEncryption()
-        )
-    )
 
 
 def test_signed_and_encrypted_with_certificates(plant, tmp_path):

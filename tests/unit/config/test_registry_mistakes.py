@@ -108,10 +108,10 @@ CASES = {
             "m_lps; did you mean psi_gpm?"
         ),
     ),
-    "no sources": (
-        "      - path: a.csv",
-        "      []",
-        "stations.yaml:11 stations.elm_street.sources: a list is empty; add at least 1",
+    "a source without files": (
+        "path: a.csv",
+        "path: []",
+        "stations.yaml:12 stations.elm_street.sources[0].path: a list is empty; add at least 1",
     ),
     "bad time format": (
         "path: a.csv",

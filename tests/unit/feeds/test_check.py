@@ -9,9 +9,12 @@ import pytest
 import yaml
 
 from steadyhead.config import load_registry
+from steadyhead.feeds.check.feed_sample import check_points
 from steadyhead.feeds.check.findings import LooseTag
 from steadyhead.feeds.check.guessing import guessed_role, proposed_mapping
 from steadyhead.feeds.check.logs import check_logs
+from steadyhead.feeds.connector import Gathering
+from steadyhead.feeds.mapping import Mapping
 from steadyhead.proving_plant.asked import Asked
 from steadyhead.proving_plant.made import make_station
 from steadyhead.units import UNIT_SYSTEMS
@@ -297,3 +300,22 @@ def test_the_proposed_mapping_finds_where_the_station_stands_in_a_name():
         ("WW.{station}.PIN", "inlet", "kPa"),
         ("WW.{station}.POUT", "outlet", "kPa"),
     ]
+
+
+def test_a_tag_of_which_all_is_refused_is_not_passed_over_in_silence():
+    gathering = Gathering()
+    for n in range(50):
+        gathering.add("WW.elm.PT2", (1_751_328_000 + 300 * n) * 1_000_000, "I/O fail")
+    mapping = Mapping.model_validate({
+        "time_zone": "UTC", "step_s": 300,
+        "tags": [{"pattern": "WW.{station}.PT2", "role": "outlet", "unit": "bar"}],
+    })  # fmt: skip
+    report = check_points("feed x", gathering.points(), mapping, 1_751_400_000.0)
+    (finding,) = report.findings
+    assert (finding.kind, finding.station, finding.role, finding.tag) == (
+        "quality",
+        "elm",
+        "outlet",
+        "WW.elm.PT2",
+    )
+    assert 'all of the readings are refused, most because a value, such as "I/O fail", is' in finding.met

@@ -7,6 +7,7 @@ from steadyhead.config import ROLES, parse_registry
 from steadyhead.errors import FeedError, RegistryError
 from steadyhead.feeds.connector import Gathering
 from steadyhead.feeds.mapping import Mapper, load_mapping
+from steadyhead.feeds.tabular import read_station
 from steadyhead.feeds.turning import turn
 from steadyhead.live.settings import load_settings
 
@@ -53,6 +54,9 @@ def test_tags_find_their_station_and_role(load):
 def test_it_makes_a_registry_that_loads(load):
     registry = parse_registry(Mapper(load(GOOD)).registry_text(TAGS))
     elm = registry.stations["elm_street"]
+    assert elm.sources == ()  # its readings come by the feed
+    with pytest.raises(FeedError, match=r"elm_street: has no log files.*name them under sources"):
+        read_station(elm, ".")
     assert (elm.zone, elm.step_s, elm.heartbeat_s, elm.set_pressure.nominal_kpa) == (
         "low_town",
         60,

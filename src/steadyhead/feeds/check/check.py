@@ -50,6 +50,7 @@ def check_station(
     found.missing = [tag.tag for role, tag in station.tags.items() if role not in whole]
     if not whole:
         found.history = history_words(0.0)
+        found.findings += _quality(found.tags, log, station)
         return found
     series = {role: _within(one, span_s) for role, one in whole.items()}
     if not any((~np.isnan(one.values)).any() for one in series.values()):
@@ -122,13 +123,15 @@ def _figures(role: Role, series: Series, station: Station, refused: Mapping[str,
 
 def _quality(tags: Sequence[TagFigures], log: StationLog, station: Station) -> list[Finding]:
     findings = []
-    for tag in tags:
-        if tag.refused <= MOST_REFUSED:
+    shares = {tag.role: tag.refused for tag in tags}
+    for role, tag in station.tags.items():
+        share = shares.get(role, 1.0)  # of what has no figures all is refused, or nothing came
+        if share <= MOST_REFUSED:
             continue
         reasons: dict[Reason, int] = {}
         examples: dict[Reason, str] = {}
         for block in log.rejects.blocks:
-            if block.column in (tag.tag, tag.role) and block.reason not in _NOT_A_VALUE:
+            if block.column in (tag.tag, role) and block.reason not in _NOT_A_VALUE:
                 reasons[block.reason] = reasons.get(block.reason, 0) + len(block.rows)
                 examples[block.reason] = shown(str(block.texts[0]))
         if not reasons:
@@ -138,9 +141,10 @@ def _quality(tags: Sequence[TagFigures], log: StationLog, station: Station) -> l
             Finding(
                 "quality",
                 station.name,
-                tag.role,
+                role,
                 tag.tag,
-                f"{tag.refused:.0%} of the readings are refused, most because a value, such as "
+                f"{'all' if role not in shares else f'{share:.0%}'} of the readings are refused, "
+                "most because a value, such as "
                 f'"{examples[worst]}", '
                 f"{REASONS[worst]}",
                 REMEDIES.get(worst, "see in the historian why"),

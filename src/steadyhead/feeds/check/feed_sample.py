@@ -10,6 +10,7 @@ from steadyhead.feeds.check.check import check_station
 from steadyhead.feeds.check.findings import Finding, LooseTag, Report, StationCheck
 from steadyhead.feeds.check.guessing import proposed_mapping
 from steadyhead.feeds.check.logs import loose_tag
+from steadyhead.feeds.check.rhythm import stored_words
 from steadyhead.feeds.connector import Points
 from steadyhead.feeds.mapping import Mapper, Mapping, Placed
 from steadyhead.feeds.turning import Turned, turn
@@ -17,8 +18,12 @@ from steadyhead.readings.rejects import REASONS, RejectBlock, Rejects
 from steadyhead.readings.series import Series, StationLog
 
 
-def check_points(source: str, points: Points, mapping: Mapping, now_s: float) -> Report:
+def check_points(
+    source: str, points: Points, mapping: Mapping, now_s: float, reach_days: int | None = None
+) -> Report:
     """Check readings as they came from a connector.
+
+    reach_days : how far back readings are stored, if that is known
 
     Stations are those the mapping makes of the tags that are there; what fits no pattern is listed with a
     proposal for the mapping.
@@ -44,7 +49,10 @@ def check_points(source: str, points: Points, mapping: Mapping, now_s: float) ->
             finding = Finding("unreadable", name, None, "", met, do or "mend the mapping")
             report.stations.append(StationCheck(name, findings=[finding]))
             continue
-        report.stations.append(_check(name, registry, turned, placed, now_s))
+        found = _check(name, registry, turned, placed, now_s)
+        found.history = stored_words(found.days, reach_days)
+        found.days = max(found.days, reach_days or 0.0)
+        report.stations.append(found)
     return report
 
 

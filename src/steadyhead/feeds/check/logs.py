@@ -6,11 +6,11 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import numpy as np
-import pyarrow as pa
 import pyarrow.compute as pc
 
 from steadyhead.config import Registry, Source, Station
 from steadyhead.errors import FeedError, SteadyheadError
+from steadyhead.feeds.as_text import as_text
 from steadyhead.feeds.cells import to_numbers
 from steadyhead.feeds.check.check import check_station
 from steadyhead.feeds.check.findings import Finding, LooseTag, Report, StationCheck
@@ -130,7 +130,7 @@ def _long(path: Path, source: Source) -> dict[str, FloatArray]:
     if source.tag_column not in table.columns or source.value_column not in table.columns:
         return {}
     for batch in table.batches([source.tag_column, source.value_column]):
-        names = pc.utf8_trim_whitespace(pc.cast(batch[source.tag_column], pa.string()))
+        names = pc.utf8_trim_whitespace(as_text(batch[source.tag_column]))
         values = to_numbers(batch[source.value_column], source)[0]
         found = {}
         for name in pc.unique(names).to_pylist():

@@ -114,6 +114,19 @@ def judge_gaps(role: Role, series: Series, station: Station) -> Iterator[Finding
         )  # fmt: skip
 
 
+_LISTENED_DAYS = 0.2  # less is a sample that was listened to
+
+
+def stored_words(days: float, reach_days: int | None) -> str:
+    """Whether a feed has enough to learn from: what it stores, where that is known, or what was looked at."""
+    if reach_days:
+        said = history_words(float(reach_days)).partition(": ")[2]
+        return f"at least {reach_days} days are stored: {said}; bring them in with backfill_from"
+    if days < _LISTENED_DAYS:
+        return "nothing is stored to learn from; what comes is kept: 3 days are needed and 21 are good"
+    return history_words(days) + " (of what was looked at)"
+
+
 def history_words(days: float) -> str:
     """Whether there is enough to learn from."""
     if days < LEAST_DAYS:

@@ -61,7 +61,8 @@ def _tags(report: Report) -> Table:
         for tag in station.tags:
             table.add_row(*_row(station, tag))
         for name in station.missing:
-            table.add_row(station.station, "", name, "not there", style="red")
+            came = any(finding.tag == name for finding in station.findings)
+            table.add_row(station.station, "", name, "all refused" if came else "not there", style="red")
     return table
 
 
