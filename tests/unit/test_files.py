@@ -86,7 +86,15 @@ def test_a_really_full_file_system_leaves_the_old_file(tmp_path):
         subprocess.run(["umount", str(mount)], check=True)
 
 
-def test_an_interrupt_leaves_the_old_file_and_no_part(tmp_path):
+@pytest.fixture
+def interrupts():
+    """They are ignored in all that a shell has started in the background."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
+
+
+def test_an_interrupt_leaves_the_old_file_and_no_part(tmp_path, interrupts):
     path = tmp_path / "out.txt"
     path.write_text("old")
 

@@ -48,7 +48,7 @@ _LIST = (
         "high", floor_of_set=0.01, floor_of_before=0.25,
     ),
     Definition(
-        "departure_p95", "Departure from set, 95th percentile", "Off set, 95 %", "pressure",
+        "departure_p95", "Departure from set, 95th percentile", "Off set, 95\N{NO-BREAK SPACE}%", "pressure",
         "The value that |outlet - learned set of that hour| stays below in 95 % of regulating minutes; linear "
         "between samples.",
         "quantile definition 7 of Hyndman and Fan 1996, as in numpy",
@@ -121,8 +121,8 @@ _LIST = (
         "Hours with flow in which sigma = (P1 - Pv) / (P1 - P2), absolute pressures, lies below the stated "
         "limit. Water at 15 degrees C, air pressure of sea level.",
         "index: ISA-RP75.23-1995; Pv: IAPWS R7-97",
-        "The limit belongs to the valve's design and is found by test; the one used is stated on the first "
-        "page. At altitude sigma is lower. Without a meter hours without flow are counted too.",
+        "The limit belongs to the valve's design and is found by test: that of the registry (sigma_limit of the "
+        "valve) or, without one, that on the first page; each station's is in its remark. At altitude sigma is lower. Without a meter hours without flow are counted too.",
         "high", floor=5.0,
     ),
     Definition(
@@ -236,7 +236,7 @@ TERMS: tuple[Term, ...] = (
     ),
     Term(
         "Control limits",
-        "Mean of the daily levels of the weeks before plus and minus 2.66 times their mean moving range "
+        "Mean of the daily levels of the weeks before, from the last set change or recorded repair on, plus and minus 2.66 times their mean moving range "
         "(Shewhart's chart of individuals; 2.66 = 3 / 1.128).",
         "Day follows day, so the limits are somewhat tight; they are drawn as a guide and raise nothing.",
     ),

@@ -5,24 +5,18 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from steadyhead.desk.load_views import AlarmLoad
-from steadyhead.errors import ReportError
+from steadyhead.errors import EmptyWeekError
+from steadyhead.fleet.place import HERE, Place
 from steadyhead.weekly.compare import change
 from steadyhead.weekly.definitions import DEFINITIONS
-from steadyhead.weekly.material import Progress, Source, usual_zone
+from steadyhead.weekly.material import LATE_S, Progress, Source, usual_zone
 from steadyhead.weekly.model import Figure, FleetWeek, Moved, NotJudged, StationWeek
-from steadyhead.weekly.pictures.pages import Pictures, draw_station
-from steadyhead.weekly.station import Judged, judge, needs_page
+from steadyhead.weekly.over_lots import SAID_ELSEWHERE, Judging, judged_lots, severity_of
+from steadyhead.weekly.pictures.pages import Pictures
 from steadyhead.weekly.week import Week
 from steadyhead.weekly.words import Words
 from steadyhead.weekly.work import work_list
-
-ALERT_FIGURES = ("alerts_raised", "alerts_standing", "time_to_acknowledge", "time_to_clear")
-LATE_S = 2 * 3600  # readings that end this much before the week does still fill it
-SAID_ELSEWHERE = frozenset(ALERT_FIGURES)
-NO_PAGE_FOR = SAID_ELSEWHERE | {"completeness"}  # gaps need no page; a silence raises an alert
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,25 +35,19 @@ def gather(
     progress: Progress,
     *,
     pages_for: Sequence[str],
+    place: Place = HERE,
 ) -> Gathered:
     """Judge every station, then the fleet.
 
+    place : where the stations are judged
+
     pages_for : stations that get a page whether they need one or not
-    Raises ReportError if no station has a reading in the week.
+    Raises EmptyWeekError if no station has a reading in the week.
     """
-    stations: list[StationWeek] = []
-    pictures: dict[str, Pictures] = {}
-    newest_s: int | None = None
-    for material in source.materials(week, progress):
-        judged = judge(material, week, sigma_limit, has_desk=source.has_desk)
-        last_s = _last_s(judged)
-        if last_s is not None:
-            newest_s = last_s if newest_s is None else max(newest_s, last_s)
-        stations.append(judged.week)
-        if _wants_page(judged, week, pages_for):
-            pictures[judged.week.station] = draw_station(judged, material, week, words)
+    judging = Judging(week, words, sigma_limit, has_desk=source.has_desk, pages_for=tuple(pages_for))
+    stations, pictures, newest_s = judged_lots(judging, source, place, progress)
     if newest_s is None:
-        raise ReportError(_nothing(source, week, words))
+        raise EmptyWeekError(_nothing(source, week, words))
     zone = usual_zone(source.registry, source.names())
     to_s = week.bounds_s(zone)[1]
     is_complete = newest_s >= to_s - LATE_S
@@ -112,17 +100,6 @@ def moved(stations: Sequence[StationWeek], way: str) -> tuple[Moved, ...]:
     return tuple(sorted(found, key=lambda one: (-one.severity, one.station, one.figure.key)))
 
 
-def severity_of(figure: Figure) -> float:
-    """How far a figure moved, in least changes."""
-    before = figure.before_mean
-    if figure.value is None or before is None or not figure.least:
-        return 0.0
-    now, then = figure.value, before
-    if DEFINITIONS[figure.key].worse == "away" and now * then > 0.0:
-        now, then = abs(now), abs(then)
-    return abs(now - then) / figure.least
-
-
 def not_judged(stations: Sequence[StationWeek]) -> tuple[NotJudged, ...]:
     """What could not be judged, by reason; whole stations first."""
     whole: dict[str, list[str]] = {}
@@ -144,28 +121,6 @@ def not_judged(stations: Sequence[StationWeek]) -> tuple[NotJudged, ...]:
     found += [NotJudged("; ".join(whats), why, names) for (why, names), whats in merged.items()]
     found += [NotJudged(f"Alerts: {what}", why, tuple(names)) for (what, why), names in sorted(held.items())]
     return tuple(found)
-
-
-def _wants_page(judged: Judged, week: Week, pages_for: Sequence[str]) -> bool:
-    if judged.this is None or not len(judged.this):
-        return False
-    found = judged.week
-    severities = [
-        severity_of(figure)
-        for figure in found.figures
-        if figure.change == "worse" and figure.key not in NO_PAGE_FOR
-    ]
-    from_s = week.bounds_s(found.time_zone)[0]
-    return found.station in pages_for or needs_page(found, severities, from_s)
-
-
-def _last_s(judged: Judged) -> int | None:
-    """Time of the last reading within the week."""
-    if judged.this is None:
-        return None
-    readings = judged.this.readings
-    known = np.flatnonzero(np.isfinite(readings.outlet_kpa))
-    return None if not known.size else int(readings.start_s + readings.step_s * known[-1])
 
 
 def _elapsed(station: StationWeek, week: Week, newest_s: int) -> StationWeek:

@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 from sqlalchemy import or_, select
 
 from steadyhead.archive.archive import Archive
+from steadyhead.archive.place import ArchivePlace
 from steadyhead.config.model import Registry
 from steadyhead.desk.book import alert_of
 from steadyhead.desk.desk import Desk
@@ -16,15 +19,17 @@ from steadyhead.desk.load_views import AlarmLoad
 from steadyhead.desk.views import FindingView
 from steadyhead.diagnosis.causes import Knowledge
 from steadyhead.errors import ArchiveError, ProfileError
+from steadyhead.fleet.lots import Lot, lots_of
+from steadyhead.fleet.place import HERE, Place
+from steadyhead.fleet.told import At, Tell
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
-from steadyhead.readings.grid import add_neighbours
 from steadyhead.store.database import Database
 from steadyhead.store.profiles import load_profile, profile_path
 from steadyhead.store.tables import AlertRow
 from steadyhead.weekly.alert_lines import headline
 from steadyhead.weekly.from_logs import known_names
-from steadyhead.weekly.material import Extent, Material, Progress, needed_from_s, usual_zone
+from steadyhead.weekly.material import JUDGE, Extent, Material, needed_from_s, usual_zone
 from steadyhead.weekly.model import AlertLine, Outage, Repair
 from steadyhead.weekly.station import repairs_of
 from steadyhead.weekly.week import BEFORE, Week
@@ -33,7 +38,11 @@ MOST_FINDINGS = 100_000
 
 
 class DataSource:
-    """See ``material.Source``. Raises ReportError for a name that the registry does not have."""
+    """See ``material.Source``.
+
+    place : where the archive is, for work in other processes; without it all is done in this one
+    Raises ReportError for a name that the registry does not have.
+    """
 
     has_desk = True
 
@@ -46,85 +55,52 @@ class DataSource:
         desk: Desk,
         profiles: Path,
         stations: Sequence[str] = (),
+        place: ArchivePlace | None = None,
     ) -> None:
         self.registry, self.knowledge = registry, knowledge
         self.left_out: dict[str, str] = {}
         self.extent = Extent()
         self._archive, self._database, self._desk = archive, database, desk
-        self._profiles = profiles
+        self._profiles, self._place = profiles, place
         self._names = known_names(registry, stations)
 
     def names(self) -> list[str]:
         """Stations that are asked for."""
         return list(self._names)
 
-    def newest_s(self) -> int | None:
+    def newest_s(self, place: Place = HERE) -> int | None:
         """From what the archive says it holds."""
+        del place
         for name in self._names:
             extent = self._archive.extent(name)
             if extent is not None:
                 self.extent.take(*extent)
         return self.extent.last_s
 
-    def materials(self, week: Week, progress: Progress) -> Iterator[Material]:
-        """Station by station."""
-        self.left_out.clear()
+    def lots(self, week: Week, most: int) -> list[DataLot]:
+        """Alerts and findings are looked up here, since the database is one; readings where the lot is."""
         self.newest_s()
         repairs, findings = self._repairs()
         lines = self._lines(week, findings)
         outages = {
             out.station: Outage(out.since_s, out.until_s, out.who, out.why) for out in self._desk.outages()
         }
-        for done, name in enumerate(self._names):
-            progress(f"Judging {name}", done, len(self._names))
-            station = self.registry.stations[name]
-            to_s = week.bounds_s(station.time_zone)[1]
-            try:
-                readings = self._readings(name, week)
-            except ArchiveError as exc:
-                self.left_out[name] = f"{name}: {exc}"
-                continue
-            outage = outages.get(name)
-            if outage is not None and outage.since_s >= to_s:
-                outage = None
-            yield Material(
-                station,
-                readings,
-                self._profile(name),
-                tuple(lines.get(name, ())),
-                repairs_of(repairs.get(name, ()), week, station.time_zone),
-                outage,
+        return [
+            DataLot(
+                lot,
+                self._place if self._place is not None else self._archive,
+                self._profiles.absolute(),
+                _of(lot, lines),
+                _of(lot, repairs),
+                _of(lot, outages),
             )
+            for lot in lots_of(self.registry, self._names, most)
+        ]
 
     def load(self, week: Week, alerts: Mapping[str, tuple[AlertLine, ...]]) -> AlarmLoad:
         """The desk's own calls, of all stations of the service."""
         del alerts
         return self._desk.load(*week.bounds_s(usual_zone(self.registry, self._names)))
-
-    def _readings(self, name: str, week: Week) -> Readings | None:
-        station = self.registry.stations[name]
-        from_s, to_s = needed_from_s(week, station.time_zone), week.bounds_s(station.time_zone)[1]
-        own = self._archive.read(name, from_s, to_s)
-        if not np.isfinite(own.outlet_kpa).any():
-            return None
-        if np.isfinite(own.neighbour_kpa).any():
-            return own
-        zones = self.registry.zones()
-        mates = [
-            self._archive.read(other, from_s, to_s)
-            for other, zone in zones.items()
-            if other != name and zone is not None and zone == zones[name]
-        ]
-        return add_neighbours([own, *mates], zones)[0]
-
-    def _profile(self, name: str) -> Profile | None:
-        if not profile_path(self._profiles, name).exists():
-            return None
-        try:
-            return load_profile(self._profiles, name, self.registry.stations[name].step_s)
-        except ProfileError as exc:
-            self.left_out[name] = str(exc)
-            return None
 
     def _lines(self, week: Week, findings: Mapping[str, list[str]]) -> dict[str, list[AlertLine]]:
         """Alerts that touch the five weeks, by station, in order of raising."""
@@ -179,6 +155,88 @@ class DataSource:
             result="unproved" if last is None else last.result,
             sentences=() if last is None else last.sentences,
         )
+
+
+T = TypeVar("T")
+
+
+def _of(lot: Lot, found: Mapping[str, T]) -> dict[str, T]:
+    return {name: found[name] for name in lot.names if name in found}
+
+
+@dataclass(slots=True)
+class DataLot:
+    """See ``material.WeekLot``.
+
+    archive : where it is, or the open one, which cannot travel to another process
+    lines, repairs, outages : by station
+    """
+
+    lot: Lot
+    archive: ArchivePlace | Archive
+    profiles: Path
+    lines: Mapping[str, Sequence[AlertLine]]
+    repairs: Mapping[str, Sequence[Repair]]
+    outages: Mapping[str, Outage]
+    left_out: dict[str, str] = field(default_factory=dict)
+    extent: Extent = field(default_factory=Extent)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Stations of the lot."""
+        return self.lot.names
+
+    def __len__(self) -> int:
+        return len(self.lot)
+
+    def materials(self, week: Week, tell: Tell) -> Iterator[Material]:
+        """Station by station."""
+        if not isinstance(self.archive, ArchivePlace):
+            yield from self._materials(self.archive, week, tell)
+            return
+        steps_s = {name: station.step_s for name, station in self.lot.registry.stations.items()}
+        archive = self.archive.open(steps_s)
+        try:
+            yield from self._materials(archive, week, tell)
+        finally:
+            archive.close()
+
+    def _materials(self, archive: Archive, week: Week, tell: Tell) -> Iterator[Material]:
+        for done, name in enumerate(self.lot.names):
+            tell(At(JUDGE, name, done))
+            station = self.lot.registry.stations[name]
+            to_s = week.bounds_s(station.time_zone)[1]
+            try:
+                readings = self._readings(archive, name, week)
+            except ArchiveError as exc:
+                self.left_out[name] = f"{name}: {exc}"
+                continue
+            outage = self.outages.get(name)
+            if outage is not None and outage.since_s >= to_s:
+                outage = None
+            yield Material(
+                station,
+                readings,
+                self._profile(name),
+                tuple(self.lines.get(name, ())),
+                repairs_of(self.repairs.get(name, ()), week, station.time_zone),
+                outage,
+            )
+
+    def _readings(self, archive: Archive, name: str, week: Week) -> Readings | None:
+        station = self.lot.registry.stations[name]
+        from_s, to_s = needed_from_s(week, station.time_zone), week.bounds_s(station.time_zone)[1]
+        own = archive.read(name, from_s, to_s)  # no figure looks at neighbours; the service's alerts have
+        return own if np.isfinite(own.outlet_kpa).any() else None
+
+    def _profile(self, name: str) -> Profile | None:
+        if not profile_path(self.profiles, name).exists():
+            return None
+        try:
+            return load_profile(self.profiles, name, self.lot.registry.stations[name].step_s)
+        except ProfileError as exc:
+            self.left_out[name] = str(exc)
+            return None
 
 
 def _sentence(view: FindingView) -> str:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from steadyhead import service
@@ -10,18 +11,21 @@ from steadyhead.config.model import Registry
 from steadyhead.desk.load import STALE_S, Call, alarm_load
 from steadyhead.desk.load_views import AlarmLoad, Stale
 from steadyhead.diagnosis.causes import Knowledge
-from steadyhead.errors import FeedError, ProfileError, ReportError, SteadyheadError
-from steadyhead.feeds.load import load_what_can_be_read
+from steadyhead.errors import ProfileError, ReportError, SteadyheadError
+from steadyhead.fleet.crew import Lost, run
+from steadyhead.fleet.lots import Lot, lot_size, lots_of
+from steadyhead.fleet.outcome import READ
+from steadyhead.fleet.place import HERE, Place
+from steadyhead.fleet.readings import LogFiles
+from steadyhead.fleet.told import At, Tell
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
 from steadyhead.store.profiles import load_profile, profile_path
 from steadyhead.weekly.alert_lines import as_of, of_verdict
-from steadyhead.weekly.material import Extent, Material, Progress, silent, usual_zone
+from steadyhead.weekly.material import JUDGE, Extent, Material, usual_zone
 from steadyhead.weekly.model import AlertLine
 from steadyhead.weekly.station import trimmed
 from steadyhead.weekly.week import Week
-
-BATCH = 24  # stations read together: bounds memory, and few files are read twice
 
 
 class LogSource:
@@ -57,26 +61,25 @@ class LogSource:
         """Stations that are asked for."""
         return list(self._names)
 
-    def newest_s(self) -> int | None:
+    def newest_s(self, place: Place = HERE) -> int | None:
         """Reads all logs."""
-        newest = None
-        for batch in self._batches():
-            for readings in self._read(batch, silent, 0).values():
-                last_s = readings.end_s - readings.step_s
-                newest = last_s if newest is None else max(newest, last_s)
-        return newest
+        lots = self._lots(lot_size(place, len(self._names)))
+        for done in run(_extent, lots, place):
+            if not isinstance(done, Lost) and done.first_s is not None and done.last_s is not None:
+                self.extent.take(done.first_s, done.last_s)
+        return self.extent.last_s
 
-    def materials(self, week: Week, progress: Progress) -> Iterator[Material]:
-        """Batch by batch; a zone is never cut apart, since its stations are each other's neighbours."""
-        self.left_out.clear()
-        done = 0
-        for batch in self._batches():
-            read = self._read(batch, progress, done)
-            for name in batch:
-                progress(f"Judging {name}", done, len(self._names))
-                done += 1
-                if name in read:
-                    yield self._material(name, read.pop(name), week)
+    def lots(self, week: Week, most: int) -> Sequence[LogLot]:
+        """A zone is never cut apart, since its stations are each other's neighbours."""
+        del week
+        return self._lots(most)
+
+    def _lots(self, most: int) -> list[LogLot]:
+        profiles = self._profiles.absolute()
+        return [
+            LogLot(lot, LogFiles(self._logs), profiles, self.knowledge)
+            for lot in lots_of(self.registry, self._names, most)
+        ]
 
     def load(self, week: Week, alerts: Mapping[str, tuple[AlertLine, ...]]) -> AlarmLoad:
         """Every raise counts as a call."""
@@ -101,42 +104,52 @@ class LogSource:
         )
         return alarm_load(calls, stale, from_s, to_s, self._operators)
 
-    def _batches(self) -> list[list[str]]:
-        zones: dict[str, list[str]] = {}
-        for name in self._names:
-            zones.setdefault(self.registry.stations[name].zone or f"\0{name}", []).append(name)
-        batches: list[list[str]] = [[]]
-        for members in zones.values():
-            if batches[-1] and len(batches[-1]) + len(members) > BATCH:
-                batches.append([])
-            batches[-1] += members
-        return batches
 
-    def _read(self, batch: list[str], progress: Progress, done: int) -> dict[str, Readings]:
-        def on_file(station: str, n: int, total: int) -> None:
-            del n, total
-            progress(f"Reading {station}", done, len(self._names))
+@dataclass(slots=True)
+class LogLot:
+    """See ``material.WeekLot``."""
 
-        try:
-            loaded = load_what_can_be_read(self.registry, self._logs, batch, on_file)
-        except FeedError as exc:  # none of the batch; others may do
-            for name, line in zip(batch, str(exc).splitlines(), strict=False):
-                self.left_out[name] = line
-            return {}
-        self.left_out.update({name: line for name, line in loaded.problems.items() if name in batch})
+    lot: Lot
+    files: LogFiles
+    profiles: Path
+    knowledge: Knowledge
+    left_out: dict[str, str] = field(default_factory=dict)
+    extent: Extent = field(default_factory=Extent)
+
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Stations of the lot."""
+        return self.lot.names
+
+    def __len__(self) -> int:
+        return len(self.lot)
+
+    def read(self, tell: Tell) -> dict[str, Readings]:
+        """Readings of the lot, and how far they reach; what cannot be read is noted."""
+        n = len(self.lot)
+        loaded = self.files.read(self.lot, {}, lambda name, share: tell(At(READ, name, share * n)))
+        self.left_out.update({name: line for name, line in loaded.problems.items() if name in self.lot.names})
         for readings in loaded.readings.values():
             self.extent.take(readings.start_s, readings.end_s - readings.step_s)
         return loaded.readings
 
+    def materials(self, week: Week, tell: Tell) -> Iterator[Material]:
+        """See ``material.WeekLot``."""
+        read = self.read(tell)
+        for n, name in enumerate(self.lot.names):
+            tell(At(JUDGE, name, n))
+            if name in read:
+                yield self._material(name, read.pop(name), week)
+
     def _material(self, name: str, readings: Readings, week: Week) -> Material:
-        station = self.registry.stations[name]
+        station = self.lot.registry.stations[name]
         to_s = week.bounds_s(station.time_zone)[1]
         so_far = readings.between(readings.start_s, to_s)
         kept = trimmed(readings, week, station.time_zone)
         profile = self._profile(name)
         lines: tuple[AlertLine, ...] = ()
         if profile is not None and len(so_far):
-            units = self.registry.settings.units
+            units = self.lot.registry.settings.units
             try:
                 found = service.scan_station(so_far, profile, units)
             except SteadyheadError as exc:
@@ -146,13 +159,18 @@ class LogSource:
         return Material(station, kept if len(kept) else None, profile, lines)
 
     def _profile(self, name: str) -> Profile | None:
-        if not profile_path(self._profiles, name).exists():
+        if not profile_path(self.profiles, name).exists():
             return None
         try:
-            return load_profile(self._profiles, name, self.registry.stations[name].step_s)
+            return load_profile(self.profiles, name, self.lot.registry.stations[name].step_s)
         except ProfileError as exc:
             self.left_out[name] = str(exc)
             return None
+
+
+def _extent(lot: LogLot, tell: Tell) -> Extent:
+    lot.read(tell)
+    return lot.extent
 
 
 def known_names(registry: Registry, stations: Sequence[str]) -> list[str]:

@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Protocol
 
 from steadyhead.config.model import Registry, Station
 from steadyhead.desk.load_views import AlarmLoad
 from steadyhead.diagnosis.causes import Knowledge
+from steadyhead.fleet.place import HERE, Place
+from steadyhead.fleet.told import Tell
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
 from steadyhead.weekly.model import AlertLine, Outage, Repair
 from steadyhead.weekly.week import BEFORE, Week
 
+JUDGE = "judge"  # the step, for ``fleet.told``
 WARM_UP_S = 86_400  # before the first week, so that its first hours are seen like any others
+LATE_S = 2 * 3600  # readings that end this much before the week does still fill it
 Progress = Callable[[str, int, int], None]
 """Called with what is done, how much of it is done, and how much there is; 0 where that is not known."""
 
@@ -49,10 +53,29 @@ class Extent:
         self.last_s = last_s if self.last_s is None else max(self.last_s, last_s)
 
 
+class WeekLot(Protocol):
+    """Some stations of a source, with all that is needed to judge them; fit to travel to another process.
+
+    left_out, extent : of these stations; complete after ``materials`` has ended
+    """
+
+    left_out: dict[str, str]
+    extent: Extent
+
+    @property
+    def names(self) -> tuple[str, ...]: ...  # noqa: D102
+
+    def materials(self, week: Week, tell: Tell) -> Iterator[Material]:
+        """Station by station, as many in memory as must be."""
+        ...
+
+    def __len__(self) -> int: ...
+
+
 class Source(Protocol):
     """Where readings, profiles and alerts come from.
 
-    left_out : one line for each station that could not be read; complete after ``materials`` has ended
+    left_out : one line for each station that could not be read; whoever works on the lots puts theirs here
     """
 
     registry: Registry
@@ -65,12 +88,12 @@ class Source(Protocol):
         """Stations that are asked for, in the order of the registry."""
         ...
 
-    def newest_s(self) -> int | None:
+    def newest_s(self, place: Place = HERE) -> int | None:
         """Time of the newest reading of all stations, or None; may have to read everything."""
         ...
 
-    def materials(self, week: Week, progress: Progress) -> Iterator[Material]:
-        """Station by station, as many in memory as must be."""
+    def lots(self, week: Week, most: int) -> Sequence[WeekLot]:
+        """All stations in their order, in lots of at most about ``most``."""
         ...
 
     def load(self, week: Week, alerts: Mapping[str, tuple[AlertLine, ...]]) -> AlarmLoad:

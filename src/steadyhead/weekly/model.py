@@ -158,6 +158,7 @@ class StationWeek:
     figures : in the order of the definitions; by_key : the same by name
     withheld : judgement -> why it is not made, from the profile
     why_not : why nothing at all could be judged, or None
+    sigma_limit : cavitation index that counts for its valve
     set_kpa : typical set pressure; band_kpa : half width of the learned band; both None without a profile
     """
 
@@ -176,6 +177,7 @@ class StationWeek:
     set_kpa: float | None
     band_kpa: float | None
     has_flow: bool
+    sigma_limit: float
     by_key: Mapping[str, Figure] = field(default_factory=dict)
     verdicts: tuple[Verdict, ...] = ()
 

@@ -1,44 +1,25 @@
-"""Open a service's data for reading, and the function a service calls on a schedule."""
+"""Open a service's data for reading."""
 
 from __future__ import annotations
 
 import time
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
+from dataclasses import dataclass, fields
 from pathlib import Path
 from typing import Protocol
 
-from steadyhead.archive.archive import Archive, Keep
-from steadyhead.archive.embedded import EmbeddedArchive
-from steadyhead.archive.influx import InfluxArchive
-from steadyhead.archive.influx_text import read_token
+from steadyhead.archive.archive import Keep
+from steadyhead.archive.place import InfluxLike, ReadingsSettings, archive_place
 from steadyhead.config.model import Registry
 from steadyhead.desk.desk import Desk
-from steadyhead.diagnosis.causes import Knowledge, load_knowledge
+from steadyhead.diagnosis.causes import load_knowledge
 from steadyhead.errors import ReportError
-from steadyhead.store.database import Database, open_database
+from steadyhead.store.database import open_database
 from steadyhead.weekly.from_data import DataSource
-from steadyhead.weekly.settings import ReportSettings
-from steadyhead.weekly.week import Week
-from steadyhead.weekly.write import Written, make_report
 
 
-class InfluxLike(Protocol):
-    """Where InfluxDB is, of the service's settings."""
-
-    @property
-    def url(self) -> str: ...  # noqa: D102
-    @property
-    def org(self) -> str: ...  # noqa: D102
-    @property
-    def bucket(self) -> str: ...  # noqa: D102
-    @property
-    def token_file(self) -> Path | None: ...  # noqa: D102
-    @property
-    def timeout_s(self) -> float: ...  # noqa: D102
-
-
-class SettingsLike(Protocol):
+class SettingsLike(ReadingsSettings, Protocol):
     """What is needed of the settings of a service (``live.settings.RoomSettings``)."""
 
     @property
@@ -52,24 +33,31 @@ class SettingsLike(Protocol):
     @property
     def causes(self) -> Path | None: ...  # noqa: D102
     @property
-    def readings_store(self) -> str: ...  # noqa: D102
-    @property
-    def influx(self) -> InfluxLike: ...  # noqa: D102
-    @property
-    def keep(self) -> Keep: ...  # noqa: D102
-    @property
     def operators(self) -> int: ...  # noqa: D102
 
 
-class RoomLike(Protocol):
-    """What is needed of a running service (``live.room.Room``)."""
+@dataclass(frozen=True, slots=True)
+class DataPlace:
+    """The settings of a service that are needed, and no others: what is handed to another process.
 
-    registry: Registry
-    knowledge: Knowledge
-    database: Database
-    archive: Archive
-    desk: Desk
+    Fields are those of ``SettingsLike``.
+    """
+
+    data_folder: Path
+    readings_folder: Path
+    database_url: str | None
+    database: str
     profiles: Path
+    causes: Path | None
+    readings_store: str
+    influx: InfluxLike
+    keep: Keep
+    operators: int
+
+    @classmethod
+    def of(cls, settings: SettingsLike) -> DataPlace:
+        """Out of all settings."""
+        return cls(*(getattr(settings, field.name) for field in fields(cls)))
 
 
 @contextmanager
@@ -89,30 +77,12 @@ def open_data(settings: SettingsLike, registry: Registry, stations: Sequence[str
     knowledge = load_knowledge(settings.causes)
     database = open_database(settings.database)
     try:
-        archive = _archive(settings, {name: station.step_s for name, station in registry.stations.items()})
+        place = archive_place(settings)
+        archive = place.open({name: station.step_s for name, station in registry.stations.items()})
         try:
             desk = Desk(database, knowledge, registry, time.time, operators=settings.operators)
-            yield DataSource(registry, knowledge, archive, database, desk, settings.profiles, stations)
+            yield DataSource(registry, knowledge, archive, database, desk, settings.profiles, stations, place)
         finally:
             archive.close()
     finally:
         database.close()
-
-
-def _archive(settings: SettingsLike, steps_s: Mapping[str, int]) -> Archive:
-    if settings.readings_store == "influx":
-        influx = settings.influx
-        token = read_token(influx.token_file) if influx.token_file is not None else ""
-        return InfluxArchive(
-            influx.url, influx.org, influx.bucket, token, steps_s, settings.keep, influx.timeout_s
-        )
-    return EmbeddedArchive(settings.data_folder, steps_s, settings.keep)
-
-
-def write_week(room: RoomLike, week: Week, folder: Path, settings: ReportSettings | None = None) -> Written:
-    """The report of a week from a running service, into a folder of its own below ``folder``.
-
-    Raises as ``make_report`` does.
-    """
-    source = DataSource(room.registry, room.knowledge, room.archive, room.database, room.desk, room.profiles)
-    return make_report(source, week, folder / str(week), settings or ReportSettings())

@@ -35,6 +35,23 @@ def to_html(context: dict[str, Any]) -> str:
     return _environment().get_template("report.html").render({**context, "style": style})
 
 
+def _say_scopes(_document: Any, pdf: Any) -> None:
+    """Tell of each header cell whether it heads its column or its row.
+
+    The library links cells to their headers by number, which ISO 14289-1 takes too; many readers of screens
+    look for the scope alone.
+    """
+    by_number = {one.number: one for one in pdf.objects}
+
+    def above(element: Any) -> Any:
+        return by_number[int(str(element["P"].decode()).split()[0])]
+
+    for one in pdf.objects:
+        if isinstance(one, dict) and one.get("S") == "/TH":
+            in_head = above(above(one)).get("S") == "/THead"
+            one["A"]["Scope"] = "/Column" if in_head else "/Row"
+
+
 def to_pdf(html: str) -> bytes:
     """The same content as PDF, tagged.
 
@@ -51,6 +68,8 @@ def to_pdf(html: str) -> bytes:
     inside = URLFetcher(allowed_protocols=("data",))  # pictures lie within the page; nothing else is fetched
     logging.getLogger("weasyprint").setLevel(logging.ERROR)
     logging.getLogger("fontTools").setLevel(logging.ERROR)
-    made = HTML(string=html, url_fetcher=inside).write_pdf(pdf_variant=PDF_FORM, pdf_identifier=b"steadyhead")
+    made = HTML(string=html, url_fetcher=inside).write_pdf(
+        finisher=_say_scopes, pdf_variant=PDF_FORM, pdf_identifier=b"steadyhead"
+    )
     assert made is not None
     return bytes(made)

@@ -36,8 +36,12 @@ class Judged:
 
 
 def judge(material: Material, week: Week, sigma_limit: float, *, has_desk: bool) -> Judged:
-    """Figures, trend, forecast and alerts of one station."""
+    """Figures, trend, forecast and alerts of one station.
+
+    sigma_limit : where the registry gives the valve none of its own
+    """
     station, profile = material.station, material.profile
+    sigma_limit = station.valve.sigma_limit or sigma_limit
     zone = station.time_zone
     from_s, to_s = week.bounds_s(zone)
     lines = tuple(as_of(line, to_s) for line in material.alerts if line.raised_s < to_s)
@@ -78,6 +82,7 @@ def judge(material: Material, week: Week, sigma_limit: float, *, has_desk: bool)
         set_kpa=None if profile is None else profile.set_pressure.typical_kpa,
         band_kpa=None if profile is None else band_half_kpa(profile),
         has_flow="flow" in station.tags,
+        sigma_limit=sigma_limit,
         by_key={figure.key: figure for figure in figures},
     )
     return Judged(found, look, weeks[-1], daily)

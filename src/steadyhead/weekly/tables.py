@@ -131,6 +131,7 @@ def _station(station: StationWeek) -> Row:
         "station": station.station,
         "zone": station.zone,
         "time_zone": station.time_zone,
+        "sigma_limit": station.sigma_limit,
         "why_not": station.why_not,
         "out_of_service": None if station.outage is None else station.outage.why,
         "not_judged": dict(station.withheld),

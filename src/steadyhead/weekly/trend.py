@@ -57,7 +57,7 @@ def fit_trend(daily: Daily, since_s: float, at_s: int) -> Trend:
     n = int(use.sum())
     if n < LEAST_DAYS:
         why = f"{n} days with a level, {LEAST_DAYS} are needed"
-        return Trend(days=n, at_s=at_s, why_not=why)
+        return Trend(days=n, from_s=int(since_s), at_s=at_s, why_not=why)
     import statsmodels.api as sm  # takes a second to load
 
     x = (daily.times_s[use] - at_s) / DAY_S

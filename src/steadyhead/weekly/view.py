@@ -12,6 +12,7 @@ from steadyhead.diagnosis.phrases import duration_text, percent
 from steadyhead.report.words import sure_text
 from steadyhead.types import Condition
 from steadyhead.weekly.definitions import DEFINITIONS, TERMS
+from steadyhead.weekly.first_page import RESULT_WORDS, after_work, first_jobs, short_lists, summary
 from steadyhead.weekly.material import usual_zone_of
 from steadyhead.weekly.model import (
     AlertLine,
@@ -27,13 +28,8 @@ from steadyhead.weekly.pictures.pages import Pictures
 from steadyhead.weekly.pictures.sparks import spark_row
 from steadyhead.weekly.words import CHANGE_MARKS, CHANGE_WORDS, EFFORT_WORDS, NOTHING, Words
 
-FIRST_PAGE = 12  # rows of a list on the first page
-FIRST_JOBS = 15  # jobs on it; nobody acts on more within five minutes
+MOST_ROWS = 120  # of a list in full; a thousand stations have more than a reader wants on paper
 FLEET = tuple(defined for defined in DEFINITIONS.values() if defined.in_fleet)
-RESULT_WORDS = {
-    "pass": "holds", "not_yet": "does not hold yet", "cannot_tell": "cannot be told yet",
-    "unproved": "not proved yet",
-}  # fmt: skip
 TARGET_WORDS = {
     "mean": "Calls for one operator in 10 minutes, on average",
     "peak": "Most calls for one operator in 10 minutes",
@@ -65,6 +61,7 @@ class FleetRow:
     has_page: bool
     cells: tuple[Cell, ...]
     sparks: str
+    sparks_said: str
     alerts: str
     times: str
     leaves: str
@@ -81,6 +78,7 @@ def context(
     """Everything a template needs."""
     zone = usual_zone_of([station.time_zone for station in fleet.stations])
     monday = fleet.week.monday
+    n_jobs = first_jobs(fleet)
     by_name = {station.station: station for station in fleet.stations}
     return {
         "fleet": fleet,
@@ -89,19 +87,26 @@ def context(
         "days": words.days(monday, monday + timedelta(days=6)),
         "made": words.stamp(made_s),
         "lang": words.language,
-        "summary": _summary(fleet),
-        "digest": _digest(fleet),
+        "summary": summary(fleet),
+        "own_sigma": sum(s.sigma_limit != fleet.sigma_limit for s in fleet.stations),
+        "shorts": short_lists(fleet, words),
         "not_complete": None if fleet.is_complete else words.moment(fleet.newest_s, zone),
         "zone": zone,
-        "work": fleet.work[:FIRST_JOBS],
-        "more_work": fleet.work[FIRST_JOBS:],
+        "work": fleet.work[:n_jobs],
+        "more_work": fleet.work[n_jobs:],
         "effort_words": EFFORT_WORDS,
-        "worse": [_moved(moved, words) for moved in fleet.worse[:FIRST_PAGE]],
-        "worse_more": max(0, len(fleet.worse) - FIRST_PAGE),
-        "better": [_moved(moved, words) for moved in _after_work(fleet)[:FIRST_PAGE]],
-        "repairs": [_repair(repair, by_name[repair.station].time_zone, words) for repair in fleet.repairs],
-        "not_judged": fleet.not_judged[:FIRST_PAGE],
-        "all_not_judged": fleet.not_judged if len(fleet.not_judged) > FIRST_PAGE else (),
+        "worse": [_moved(moved, words) for moved in fleet.worse[:MOST_ROWS]],
+        "worse_more": max(0, len(fleet.worse) - MOST_ROWS),
+        "better": [_moved(moved, words) for moved in after_work(fleet)[:MOST_ROWS]],
+        "better_more": max(0, len(fleet.better) - MOST_ROWS),
+        "repairs": [
+            _repair(repair, by_name[repair.station].time_zone, words) for repair in fleet.repairs[:MOST_ROWS]
+        ],
+        "repairs_more": max(0, len(fleet.repairs) - MOST_ROWS),
+        "left_out": list(fleet.left_out.values())[:MOST_ROWS],
+        "left_out_more": max(0, len(fleet.left_out) - MOST_ROWS),
+        "not_judged": fleet.not_judged[:MOST_ROWS],
+        "not_judged_more": max(0, len(fleet.not_judged) - MOST_ROWS),
         "outages": [station for station in fleet.stations if station.outage is not None],
         "columns": [(defined, words.unit(defined.unit)) for defined in FLEET],
         "rows": [_fleet_row(station, station.station in pictures, words) for station in fleet.stations],
@@ -119,45 +124,10 @@ def data_uri(svg: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
 
 
-def names_text(names: tuple[str, ...], most: int = 6) -> str:
+def names_text(names: tuple[str, ...], most: int = 24) -> str:
     """Names in a row, the rest counted."""
     shown = ", ".join(names[:most])
     return shown if len(names) <= most else f"{shown} and {len(names) - most} more"
-
-
-def _summary(fleet: FleetWeek) -> str:
-    """The week in one or two sentences."""
-    n = len(fleet.stations)
-    standing = sum(1 for s in fleet.stations if s.outage is None and any(line.stands for line in s.alerts))
-    silent = sum(1 for s in fleet.stations if s.why_not is not None)
-    said = f"{n} station{'' if n == 1 else 's'}: {standing} with an alert that stands at the end of the week"
-    if silent:
-        said += f", {silent} that could not be judged"
-    jobs = len(fleet.work)
-    first = f" Begin with {fleet.work[0].station}." if fleet.work else ""
-    return f"{said}. {jobs or 'No'} job{'' if jobs == 1 else 's'} proposed.{first}"
-
-
-def _digest(fleet: FleetWeek) -> list[tuple[str, str, str]]:
-    """What the lists behind the first page come to: anchor, word, one line each."""
-    worse = tuple(dict.fromkeys(f"{m.station} ({m.figure.name.lower()})" for m in fleet.worse))
-    better = tuple(dict.fromkeys(m.station for m in _after_work(fleet)))
-    held = sum(repair.result == "pass" for repair in fleet.repairs)
-    work = f"{held} of {len(fleet.repairs)} recorded repairs proved to hold; " if fleet.repairs else ""
-    silent = tuple(f"{s.station} ({_why_short(s)})" for s in fleet.stations if s.why_not is not None)
-    parts = {name for item in fleet.not_judged for name in item.stations} - {
-        s.station for s in fleet.stations if s.why_not is not None
-    }
-    lost = f"{names_text(silent)}; " if silent else "no whole station; "
-    return [
-        ("worse", "Worse", names_text(worse, 4) or "nothing"),
-        ("better", "Better", work + (f"figures at {names_text(better)}" if better else "no figure")),
-        ("not-judged", "Not judged", f"{lost}single figures or alerts at {len(parts)}"),
-    ]
-
-
-def _why_short(station: StationWeek) -> str:
-    return "out of service" if station.outage is not None else station.why_not or ""
 
 
 def _moved(moved: Moved, words: Words) -> dict[str, str]:
@@ -170,12 +140,6 @@ def _moved(moved: Moved, words: Words) -> dict[str, str]:
         else "",
         "least": words.text(moved.figure.least, moved.figure.unit),
     }
-
-
-def _after_work(fleet: FleetWeek) -> list[Moved]:
-    """Better figures, those of stations with recorded work first."""
-    worked = {repair.station for repair in fleet.repairs}
-    return sorted(fleet.better, key=lambda moved: (moved.station not in worked, -moved.severity))
 
 
 def _repair(repair: Repair, zone: str, words: Words) -> dict[str, str]:
@@ -194,6 +158,8 @@ def _cell(figure: Figure, words: Words) -> Cell:
     said = words.text(figure.value, figure.unit) if figure.value is not None else f"not judged: {why}"
     if figure.change in ("worse", "better"):
         said += f", {CHANGE_WORDS[figure.change]} ({words.moved(figure)})"
+    if figure.profile is not None:
+        said += f", learned {words.text(figure.profile, figure.unit)}"
     if figure.note:
         said += f", {figure.note}"
     return Cell(
@@ -210,14 +176,14 @@ def _fleet_row(station: StationWeek, has_page: bool, words: Words) -> FleetRow:
     acknowledge, clear = station.by_key["time_to_acknowledge"], station.by_key["time_to_clear"]
     times = "; ".join(
         f"{word} {words.number(figure.value, 'duration')}"
-        for word, figure in (("ack.", acknowledge), ("over", clear))
+        for word, figure in (("ack.", acknowledge), ("cleared", clear))
         if figure.value is not None
     )
     standing = station.by_key["alerts_standing"]
     alerts = words.number(standing.value, "count")
     return FleetRow(
         station.station, has_page, tuple(_cell(figure, words) for figure in figures),
-        data_uri(spark_row(figures, said)), alerts, times or NOTHING, _leaves(station),
+        data_uri(spark_row(figures, said)), said, alerts, times or NOTHING, _leaves(station),
         _why(station, words),
     )  # fmt: skip
 

@@ -14,6 +14,7 @@ DAYS = 7
 BEFORE = 4
 """Weeks that a week is compared with."""
 
+FIRST_YEAR, LAST_YEAR = 1980, 2199  # telemetry is not older, and nothing runs over the end of the calendar
 _WRITTEN = re.compile(r"(\d{4})-?W(\d{1,2})\Z", re.IGNORECASE)
 
 
@@ -31,6 +32,8 @@ class Week:
         if found is None:
             raise ReportError(f'"{text}" is not a week; write year and ISO week, such as 2025-W44')
         year, number = int(found[1]), int(found[2])
+        if not FIRST_YEAR <= year <= LAST_YEAR:
+            raise ReportError(f'"{text}": give a year from {FIRST_YEAR} to {LAST_YEAR}')
         try:
             date.fromisocalendar(year, number, 1)
         except ValueError as exc:

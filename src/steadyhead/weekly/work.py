@@ -11,6 +11,7 @@ from collections.abc import Iterable, Sequence
 from steadyhead.alerts.model import PRIORITIES
 from steadyhead.diagnosis.phrases import duration_text, percent
 from steadyhead.hydraulics import leakage_ratio
+from steadyhead.types import Condition
 from steadyhead.weekly.look import NO_PROFILE
 from steadyhead.weekly.model import AlertLine, Effort, Moved, StationWeek, WorkItem
 from steadyhead.weekly.station import SOON_DAYS
@@ -64,7 +65,16 @@ WORSE_JOBS: dict[str, tuple[str, str, Effort, str]] = {
         "See why the outlet strays further from set", "Steadier pressure.", "visit", "pilot and strainer",
     ),
 }  # fmt: skip
-GROWN = 1.2  # a drift that has gone so much further than when it was raised is said anew
+GROWN = 1.2  # what has gone so much further than when it was raised is said anew
+MEASURES: dict[Condition, tuple[str, str, str]] = {
+    "drift": ("departure_kpa", "level", "The level of the week is"),
+    "creep": ("way_share", "creep_way", "The furthest of the week is"),
+    "failure_to_open": ("departure_kpa", "departure_p95", "5 % of the week are off by more than"),
+    "failure_to_close": ("departure_kpa", "departure_p95", "5 % of the week are off by more than"),
+    "set_changed": ("step_kpa", "level", "The level of the week is"),
+}
+"""What an alert said of its size, the figure of the week that measures the same, and how that is said."""
+
 MOST_WORSE = 2  # figures of one station that are named as reasons
 
 
@@ -101,16 +111,24 @@ def _of_alerts(station: StationWeek, words: Words) -> Iterable[Draft]:
     first = standing[0]
     job = JOBS[first.alert.condition]
     reason = f"{first.title}: {first.headline}, since {words.short_day(first.began_s, station.time_zone)}."
-    level = station.by_key["level"].value
-    said_kpa = abs(first.alert.magnitude.get("departure_kpa", 0.0))
-    if first.alert.condition == "drift" and level is not None and abs(level) > GROWN * said_kpa:
-        reason += f" The level of the week is {words.text(level, 'pressure')}."
+    reason += _grown(first, station, words)
     if len(standing) > 1:
         reason += f" Also: {'; '.join(line.title.lower() for line in standing[1:])}."
     yield (
         _score(first), station.station, job.what, reason, job.benefit + _saving(first, station),
         job.effort, job.takes,
     )  # fmt: skip
+
+
+def _grown(line: AlertLine, station: StationWeek, words: Words) -> str:
+    """How large it was in the week, where that is more than was said when it was raised."""
+    if line.alert.condition not in MEASURES:
+        return ""
+    magnitude, key, said = MEASURES[line.alert.condition]
+    figure = station.by_key[key]
+    if figure.value is None or abs(figure.value) <= GROWN * abs(line.alert.magnitude.get(magnitude, 0.0)):
+        return ""
+    return f" {said} {words.text(figure.value, figure.unit)}."
 
 
 def _score(line: AlertLine) -> float:

@@ -15,16 +15,18 @@ from steadyhead.config.load import load_registry
 from steadyhead.desk.desk import Desk
 from steadyhead.desk.views import NewFinding
 from steadyhead.diagnosis.causes import load_knowledge
+from steadyhead.live.settings import RoomSettings
 from steadyhead.profile.known import Known
 from steadyhead.profile.learn import learn
 from steadyhead.readings.frame import regular
 from steadyhead.store.database import open_database
 from steadyhead.store.profiles import save_profile
 from steadyhead.weekly import reporter
-from steadyhead.weekly.opening import write_week
-from steadyhead.weekly.schedule import due_week, write_if_due
+from steadyhead.weekly.from_data import DataSource
+from steadyhead.weekly.schedule import due_week
 from steadyhead.weekly.settings import ReportSettings
 from steadyhead.weekly.week import Week
+from steadyhead.weekly.write import make_report
 
 WEEK, STEP, HOUR = Week(2025, 20), 300, 3600
 FROM_S, TO_S = WEEK.bounds_s("UTC")
@@ -67,7 +69,7 @@ class Clock:
 
 
 class Service:
-    """What is needed of a running service; see ``weekly.opening.RoomLike``."""
+    """What is needed of a running service; see ``weekly.reporter.RoomLike``."""
 
     def __init__(self, folder) -> None:
         (folder / "stations.yaml").write_text(REGISTRY)
@@ -81,6 +83,7 @@ class Service:
         self.archive = EmbeddedArchive(self.data, dict.fromkeys(self.registry.stations, STEP), Keep())
         self.desk = Desk(self.database, self.knowledge, self.registry, self.clock)
         self.profiles = folder / "profiles"
+        self.settings = RoomSettings(data_folder=self.data, profiles=self.profiles)
         for seed, name in enumerate(self.registry.stations):
             readings = readings_of(name, seed)
             self.archive.append(readings)
@@ -111,6 +114,12 @@ def service(tmp_path):
 
 
 QUICK = ReportSettings(has_pdf=False)
+
+
+def write_week(room, week, folder, settings):
+    """The report straight from an open archive and database."""
+    source = DataSource(room.registry, room.knowledge, room.archive, room.database, room.desk, room.profiles)
+    return make_report(source, week, folder / str(week), settings)
 
 
 def test_what_people_did_is_in_the_report(service, tmp_path):
@@ -189,43 +198,58 @@ def test_a_folder_without_a_database_is_refused(tmp_path, service, capsys):
     assert list((tmp_path / "empty").iterdir()) == []
 
 
-def test_a_service_writes_the_week_that_is_due_once(service, tmp_path):
-    settings = ReportSettings(is_made=True, has_pdf=False, day="mon", hour=6)
-    monday_s = TO_S
-    assert due_week(monday_s + 5 * HOUR, "UTC", settings) == WEEK.shifted(-1)
-    assert due_week(monday_s + 6 * HOUR, "UTC", settings) == WEEK
-    assert write_if_due(service, monday_s + 7 * HOUR, ReportSettings(), tmp_path / "r") is None
-    assert write_if_due(service, monday_s + 7 * HOUR, settings, tmp_path / "r") is not None
-    assert (tmp_path / "r" / "2025-W20" / "report.html").is_file()
-    assert write_if_due(service, monday_s + 8 * HOUR, settings, tmp_path / "r") is None
+def at_work(service, settings, now_s):
+    """A reporter that has been started, and looks at once whether a report is due."""
+    made = reporter.Reporter(settings, lambda: now_s)
+    made.start(service)
+    return made
 
 
-def test_the_thread_of_a_service_writes_the_report_and_ends(service, tmp_path, monkeypatch):
-    monkeypatch.setattr(reporter, "FIRST_LOOK_S", 0.01)
-    settings = ReportSettings(is_made=True, has_pdf=False, folder=tmp_path / "r")
-    at_work = reporter.Reporter(settings, lambda: TO_S + 7.0 * HOUR)
-    at_work.start(service)
-    limit = time.monotonic() + 60
-    while not (tmp_path / "r" / "2025-W20" / "report.json").exists():
-        assert time.monotonic() < limit
+def wait_for(claim, limit_s=90.0):
+    ends = time.monotonic() + limit_s
+    while not claim():
+        assert time.monotonic() < ends
         time.sleep(0.05)
-    at_work.stop()
-    at_work._thread.join(30)
-    assert not at_work._thread.is_alive()
-    idle = reporter.Reporter(ReportSettings(), lambda: TO_S + 7.0 * HOUR)
-    idle.start(service)
+
+
+def test_the_week_that_is_due_is_last_week_from_its_hour_on():
+    settings = ReportSettings(is_made=True, day="mon", hour=6)
+    assert due_week(TO_S + 5 * HOUR, "UTC", settings) == WEEK.shifted(-1)
+    assert due_week(TO_S + 6 * HOUR, "UTC", settings) == WEEK
+
+
+def test_a_service_writes_the_report_that_is_due_once_and_says_that_the_clock_asked(
+    service, tmp_path, monkeypatch
+):
+    monkeypatch.setattr(reporter, "FIRST_LOOK_S", 0.01)
+    monkeypatch.setattr(reporter, "LOOK_S", 0.2)
+    settings = ReportSettings(is_made=True, has_pdf=False, folder=tmp_path / "r")
+    made = at_work(service, settings, TO_S + 7.0 * HOUR)
+    path = tmp_path / "r" / "2025-W20" / "report.json"
+    wait_for(lambda: path.exists() and made.asks()[WEEK].is_over)
+    before = path.stat().st_mtime_ns
+    time.sleep(1.0)  # several looks
+    made.stop()
+    assert not made._thread.is_alive()
+    assert path.stat().st_mtime_ns == before
+    assert made.asks()[WEEK].state == "finished"
+    assert reporter.asked_by(service.database, [WEEK]) == {"2025-W20": ("clock", int(TO_S + 7.0 * HOUR))}
+    assert json.loads(path.read_text())["is_complete"] is True
+
+
+def test_a_service_that_is_not_asked_for_reports_looks_for_none(service, tmp_path):
+    idle = at_work(service, ReportSettings(folder=tmp_path / "r"), TO_S + 7.0 * HOUR)
     assert idle._thread is None
+    idle.stop()
+    assert not (tmp_path / "r").exists()
 
 
 def test_a_week_without_readings_is_no_defect_of_the_thread(service, tmp_path, monkeypatch, caplog):
     monkeypatch.setattr(reporter, "FIRST_LOOK_S", 0.01)
     settings = ReportSettings(is_made=True, has_pdf=False, folder=tmp_path / "r")
-    at_work = reporter.Reporter(settings, lambda: TO_S + 60.0 * 86400)
-    at_work.start(service)
-    limit = time.monotonic() + 30
-    while "no report:" not in caplog.text:
-        assert time.monotonic() < limit
-        time.sleep(0.05)
-    at_work.stop()
+    made = at_work(service, settings, TO_S + 60.0 * 86400)
+    wait_for(lambda: "no report:" in caplog.text)
+    made.stop()
+    assert "no station has a reading in that week" in caplog.text
     assert "defect" not in caplog.text
     assert not (tmp_path / "r").exists()

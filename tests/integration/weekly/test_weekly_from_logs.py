@@ -1,9 +1,14 @@
 """The report from log files: alerts are those of a scan, and what cannot be read is left out and named."""
 
+import io
 import json
+import os
+import subprocess
+import sys
 
 import numpy as np
 import pytest
+from pypdf import PdfReader
 
 from steadyhead import service
 from steadyhead.alerts.model import alert_id
@@ -102,3 +107,35 @@ def test_a_profile_that_does_not_fit_leaves_its_station_out(utility, tmp_path, c
     document = json.loads((tmp_path / "out" / "report.json").read_text())
     assert list(document["left_out"]) == ["oak"]
     assert document["stations"][1]["why_not"] == "nothing was learned of this station yet"
+
+
+def made_apart(utility, folder, *, seed: str, at_s: int) -> dict[str, bytes]:
+    """The files of a report that another process made, with another order of its sets and another time."""
+    command = [
+        sys.executable, "-m", "steadyhead", "report", "elm", "oak",
+        "--registry", str(utility / "stations.yaml"), "--profiles", str(utility / "profiles"),
+        "--week", "2025-W23", "--out", str(folder),
+    ]  # fmt: skip
+    env = {**os.environ, "PYTHONHASHSEED": seed, "SOURCE_DATE_EPOCH": str(at_s)}
+    done = subprocess.run(command, env=env, capture_output=True, text=True, timeout=300, check=False)
+    assert done.returncode == 0, done.stderr
+    return {path.name: path.read_bytes() for path in folder.iterdir()}
+
+
+def test_runs_at_different_times_differ_in_the_time_stamp_alone(utility, tmp_path):
+    one = made_apart(utility, tmp_path / "one", seed="1", at_s=1_750_000_000)
+    two = made_apart(utility, tmp_path / "two", seed="2", at_s=1_750_086_461)
+    assert one["figures.csv"] == two["figures.csv"]
+    stamps = {
+        "report.json": (b"2025-06-15T15:06:40Z", b"2025-06-16T15:07:41Z"),
+        "report.html": (b"15 Jun 2025, 15:06:40 UTC", b"16 Jun 2025, 15:07:41 UTC"),
+    }
+    for name, (first, second) in stamps.items():
+        assert one[name].count(first) == 1
+        assert one[name].replace(first, second) == two[name]
+    pages = [PdfReader(io.BytesIO(made["report.pdf"])).pages for made in (one, two)]
+    drawn = [[page.get_contents().get_data() for page in found] for found in pages]
+    assert len(drawn[0]) == len(drawn[1]) > 4
+    assert [n for n, (a, b) in enumerate(zip(*drawn, strict=True)) if a != b] == [0]
+    texts = [found[0].extract_text() for found in pages]
+    assert texts[0].replace("15 Jun 2025, 15:06:40", "16 Jun 2025, 15:07:41") == texts[1]

@@ -3,12 +3,14 @@
 import csv
 import io
 import json
+import re
 from html.parser import HTMLParser
 from itertools import pairwise
 
 import numpy as np
 import pytest
 from markupsafe import escape
+from pypdf import PdfReader
 from weekly_hands import (
     INLET_KPA,
     SET_KPA,
@@ -23,12 +25,17 @@ from weekly_hands import (
 )
 
 from steadyhead.errors import OutputError, ReportError
+from steadyhead.units import UNIT_SYSTEMS
 from steadyhead.weekly import write
 from steadyhead.weekly.definitions import DEFINITIONS
+from steadyhead.weekly.first_page import MOST_JOBS, MOST_LINES
 from steadyhead.weekly.material import Material
 from steadyhead.weekly.model import Outage, Repair
+from steadyhead.weekly.render import to_html, to_pdf
 from steadyhead.weekly.settings import ReportSettings
+from steadyhead.weekly.view import context
 from steadyhead.weekly.week import Week
+from steadyhead.weekly.words import Words
 from steadyhead.weekly.write import make_report
 
 QUICK = ReportSettings(has_pdf=False)
@@ -387,10 +394,56 @@ def test_a_week_in_which_the_record_began_is_not_counted_among_the_weeks_before(
     assert figures["departure_mean"].before[0] == pytest.approx(0.8, abs=0.05)
 
 
-def test_a_long_list_of_jobs_is_cut_on_the_first_page_and_goes_on_behind(tmp_path):
+def test_long_lists_are_cut_on_the_first_page_and_go_on_behind(tmp_path):
     fleet, html, document = report(tmp_path, *(sound(f"new{n}", n, profile=None) for n in range(18)))
     assert len(fleet.work) == len(document["work"]) == 18
-    first, _, rest = html.partition('id="worse"')
-    assert first.count("<td>Learn what is normal</td>") == 15
-    assert rest.count("<td>Learn what is normal</td>") == 3
-    assert "3 more jobs" in first
+    first, _, rest = html.partition('<section id="more-work"')
+    shown = first.count(">Learn what is normal</span>")
+    assert 3 <= shown <= MOST_JOBS
+    assert rest.count(">Learn what is normal</span>") == 18 - shown
+    assert f"{18 - shown} more jobs" in first
+    assert first.count("</b> nothing was learned of this station yet") == MOST_LINES
+    assert f"{18 - MOST_LINES} more stations" in first
+
+
+def pdf_pages(path):
+    """Independent: pypdf reads what WeasyPrint wrote."""
+    return [page.extract_text() for page in PdfReader(path).pages]
+
+
+def test_the_first_page_stays_one_page_in_a_fleet_with_every_trouble(tmp_path):
+    """Thirty stations with long names, three alerts each, an incomplete week, and work that was recorded."""
+    rng = np.random.default_rng(5)
+    end_s = WEEK.bounds_s("UTC")[1] - 3 * 86400
+    made = []
+    for n in range(30):
+        name = f"north_reservoir_road_{n:02d}"
+        where = station(name, step_s=STEP)
+        outlet = SET_KPA + rng.normal(0.0, 1.0, N5)
+        outlet[-2016:] += 60.0
+        outlet[-3 * 288 :] = np.nan
+        lines = tuple(
+            line_of(verdict(name, kind, end_s - 86400), where)
+            for kind in ("failure_to_close", "creep", "hunting", "drift")[n % 2 :]
+        )
+        work = (
+            Repair(
+                name, "Outlet has drifted from set", end_s - 9 * 86400, "Strainer cleaned. " * 9, "pass", ()
+            ),
+        )
+        outage = Outage(end_s, None, "bo", "the pilot is being rebuilt in the workshop") if n > 20 else None
+        made.append(sound(name, n, outlet=outlet, alerts=lines, repairs=work, outage=outage))
+    fleet, _, _ = report(tmp_path, *made)
+    assert not fleet.is_complete
+    assert min(len(fleet.work), len(fleet.worse)) > 20
+    words = Words.of(UNIT_SYSTEMS["kpa_lps"], "en-GB")
+    shown = context(fleet, {}, words, {}, 0)  # without the stations' own pages, which take the longest
+    first, second, *_ = pdf_pages(io.BytesIO(to_pdf(to_html(shown))))
+    for heading in ("What to do this week", "What got worse", "What got better", "What could not be judged"):
+        assert heading in first, heading
+        assert "in full, page" in first
+    assert first.count("in full, page") == 4
+    assert "What else to do" in second
+    assert "What else to do" not in first
+    for row in re.findall(r"in full, page (\d+)", first):
+        assert int(row) >= 2

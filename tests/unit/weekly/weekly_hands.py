@@ -11,6 +11,7 @@ from steadyhead.alerts.model import Verdict
 from steadyhead.config.model import Registry, Station
 from steadyhead.desk.load import alarm_load
 from steadyhead.diagnosis.causes import load_knowledge
+from steadyhead.fleet.told import Tell
 from steadyhead.profile.model import (
     Droop,
     Kv,
@@ -25,7 +26,7 @@ from steadyhead.readings.frame import Readings, regular
 from steadyhead.units import UNIT_SYSTEMS
 from steadyhead.weekly.alert_lines import of_verdict
 from steadyhead.weekly.look import Look, look_at
-from steadyhead.weekly.material import Extent, Material, Progress, needed_from_s
+from steadyhead.weekly.material import Extent, Material, needed_from_s
 from steadyhead.weekly.week import Week
 
 WEEK = Week(2025, 20)  # no clock changes in it anywhere
@@ -135,12 +136,14 @@ class HandSource:
     def names(self) -> list[str]:
         return [m.station.name for m in self.given]
 
-    def newest_s(self) -> int | None:
+    def newest_s(self, place=None) -> int | None:
         return max((m.readings.end_s for m in self.given if m.readings is not None), default=None)
 
-    def materials(self, week: Week, progress: Progress) -> Iterator[Material]:
-        for n, material in enumerate(self.given):
-            progress(material.station.name, n, len(self.given))
+    def lots(self, week: Week, most: int):
+        return [HandLot(self)]
+
+    def materials(self, week: Week) -> Iterator[Material]:
+        for material in self.given:
             readings = material.readings
             if readings is not None:
                 self.extent.take(readings.start_s, readings.end_s - readings.step_s)
@@ -151,6 +154,21 @@ class HandSource:
     def load(self, week: Week, alerts: Mapping[str, tuple]):
         del alerts
         return alarm_load([], [], *week.bounds_s("UTC"))
+
+
+class HandLot:
+    """All of a ``HandSource`` at once."""
+
+    def __init__(self, source: HandSource) -> None:
+        self.source, self.names = source, tuple(source.names())
+        self.left_out: dict[str, str] = {}
+        self.extent = source.extent
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    def materials(self, week: Week, tell: Tell) -> Iterator[Material]:
+        return self.source.materials(week)
 
 
 def line_of(found: Verdict, where: Station):

@@ -9,7 +9,7 @@ from statistics import median
 from steadyhead.types import Condition
 from steadyhead.weekly.model import Value
 
-NO_DESK = "logs do not tell who acknowledged; that needs a service's database"
+NO_DESK = "logs do not tell who acknowledged"
 
 
 @dataclass(frozen=True, slots=True)

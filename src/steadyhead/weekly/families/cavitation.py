@@ -20,9 +20,9 @@ def cavitation(look: Look, sigma_limit: float) -> dict[str, Value]:
         return {"sigma_hours": Value(None, "inlet and outlet are never known together")}
     sigma = cavitation_index(look.inlet_kpa, look.outlet_kpa)
     low = known & (sigma < sigma_limit)  # NaN, where the inlet is not above the outlet, compares false
-    note = None
+    note = f"below sigma {sigma_limit:g}"
     if look.has_flow:
         low &= look.flow_lps > look.cutoff_lps
     else:
-        note = "no meter: hours without flow are counted too"
+        note += "; no meter: hours without flow are counted too"
     return {"sigma_hours": Value(float(low.sum()) * look.hours, note=note)}

@@ -37,7 +37,9 @@ def drift_view(
         return np.asarray(units.pressure_from_kpa(np.asarray(kpa, dtype=np.float64)))
 
     end_s = trend.at_s + (AHEAD_DAYS * DAY_S if trend.is_clear else 2 * DAY_S)
-    limits = control_limits(daily.level_kpa[daily.times_s < from_s])
+    # from the last set change or repair on: two levels would make one pair of wide limits
+    own = (daily.times_s < from_s) & (daily.times_s >= trend.from_s)
+    limits = control_limits(daily.level_kpa[own])
     levels = shown(daily.level_kpa)
     half = float(shown(half_kpa))
     low, high = room_for(levels, levels=[-half, half])
