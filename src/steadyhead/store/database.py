@@ -232,6 +232,11 @@ def _postgres(url: URL) -> Engine:
         pool_pre_ping=True,  # a server that was restarted is found again without an error
         connect_args={
             "connect_timeout": CONNECT_S,
+            # a server that vanishes without a word is noticed, and not waited for by the quarter of an hour
+            "keepalives_idle": CONNECT_S,
+            "keepalives_interval": 2,
+            "keepalives_count": 3,
+            "tcp_user_timeout": BUSY_S * 1000,
             "options": f"-c lock_timeout={BUSY_S * 1000} -c timezone=UTC",
         },
     )

@@ -67,6 +67,22 @@ def load_profile(folder: Path, station: str, step_s: int) -> Profile:
     return profile
 
 
+def kept_profiles(folder: Path, station: str, step_s: int) -> list[Profile]:
+    """Every profile of a station that fits readings at this interval, replaced ones and the one in use.
+
+    Latest learned first; files that cannot be read are left out.
+    """
+    found = {}
+    for path in (profile_path(folder, station), *(folder / REPLACED).glob(f"{station}-*.json")):
+        try:
+            profile = _read(path)
+        except ProfileError:
+            continue
+        if profile is not None and (profile.station, profile.step_s) == (station, step_s):
+            found[profile.version] = profile
+    return sorted(found.values(), key=lambda profile: profile.to_s, reverse=True)
+
+
 def save_profile(folder: Path, profile: Profile) -> Profile | None:
     """Put a profile in use; returns the one it replaces, which is kept in ``replaced/``.
 

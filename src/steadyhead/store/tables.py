@@ -3,7 +3,8 @@
 Times are whole seconds since 1970-01-01 UTC (``_s``). ``store/migrations`` makes these tables; a test holds
 that both say the same on SQLite and on PostgreSQL. Who writes what: alerts, audit, outages, suppressions,
 findings and proofs are written by ``desk``; accounts, sessions and tokens by ``access``; the outbox by
-``notify``; checkpoints, refused values and feeds by ``live``.
+``notify``; checkpoints, refused values and feeds by ``live``; all from ``members`` down by ``live/sharing``,
+and by nobody where one process runs alone.
 """
 
 from __future__ import annotations
@@ -14,6 +15,7 @@ from sqlalchemy import (
     JSON,
     BigInteger,
     CheckConstraint,
+    Double,
     ForeignKey,
     Index,
     Integer,
@@ -46,6 +48,7 @@ class Base(DeclarativeBase):
     metadata = MetaData(naming_convention=NAMES)
     type_annotation_map = {  # noqa: RUF012 - SQLAlchemy reads it from the class
         int: BigInteger,
+        float: Double,
         str: Text,
         bytes: LargeBinary,
         dict[str, Any]: JSON,
@@ -61,6 +64,7 @@ class AlertRow(Base):
     state : of ``alerts.lifecycle``; is_true : whether the condition holds now
     raised_s, ended_s, updated_s : data times; ended_s is None while it lasts
     document : the alert as it leaves the house (``alerts/schema.json``), always with the state of this row
+    profile_version : by which it was raised first; that of its figures stands in the document
     facts, traits : what the verdict knew beside, for hints and plots
     rank : larger is worse; the order of the list of alerts (``desk/ranking.py``)
     announced_s : data time at which it last called for attention; the re-raise guard counts from it
@@ -351,3 +355,132 @@ class FeedRow(Base):
     accepted: Mapped[int] = mapped_column(default=0)
     refused: Mapped[int] = mapped_column(default=0)
     late: Mapped[int] = mapped_column(default=0)
+
+
+class MemberRow(Base):
+    """A process that shares the fleet (``live/sharing``); gone when it has ended in order or was given up.
+
+    name : as set, for people; layout : digest of how stations are divided, as its registry has it
+    beat : grows as long as it lives; the others watch it by clocks of their own. beat_s : when, for people
+    """
+
+    __tablename__ = "members"
+
+    id: Mapped[str] = mapped_column(String(32), primary_key=True)
+    name: Mapped[str]
+    layout: Mapped[str] = mapped_column(String(64))
+    beat: Mapped[int]
+    beat_s: Mapped[int]
+
+
+class HoldingRow(Base):
+    """What one process at a time may do: judge a share of the stations, run a feed, send messages ...
+
+    owner : id of the member, or None; fence : grows with every change of the owner. Every write that only
+    the owner may do locks this row and looks at both, in its own transaction.
+    """
+
+    __tablename__ = "holdings"
+
+    name: Mapped[str] = mapped_column(String(128), primary_key=True)
+    owner: Mapped[str | None] = mapped_column(String(32))
+    fence: Mapped[int]
+
+
+class SharingRow(Base):
+    """What all processes of a shared fleet have to agree on: "id", "shares" and "layout"."""
+
+    __tablename__ = "sharing"
+
+    key: Mapped[str] = mapped_column(String(32), primary_key=True)
+    value: Mapped[str]
+
+
+class ShareInboxRow(Base):
+    """Readings that a process has accepted for a share, until the share's owner takes them in.
+
+    kind : how they came; at_s : when; body : ``live.reports``
+    """
+
+    __tablename__ = "share_inbox"
+    __table_args__ = (Index("ix_share_inbox_share", "share", "id"),)
+
+    id: Mapped[int] = mapped_column(BIG_KEY, primary_key=True, autoincrement=True)
+    share: Mapped[int]
+    source: Mapped[str]
+    kind: Mapped[str] = mapped_column(String(32))
+    at_s: Mapped[int]
+    n_items: Mapped[int]
+    body: Mapped[bytes]
+
+
+class ShareRecordRow(Base):
+    """One record of the journal of a share; as in ``live.journal``, numbered over all shares.
+
+    The last one of each share stays, so that its number and listening time are known.
+    """
+
+    __tablename__ = "share_records"
+    __table_args__ = (Index("ix_share_records_share", "share", "no"),)
+
+    no: Mapped[int] = mapped_column(BIG_KEY, primary_key=True, autoincrement=True)
+    share: Mapped[int]
+    kind: Mapped[str] = mapped_column(String(16))
+    listened_s: Mapped[float]
+    latest_s: Mapped[float]
+    earliest_s: Mapped[float]
+    n_items: Mapped[int]
+    body: Mapped[bytes]
+
+
+class SharePositionRow(Base):
+    """How far a source has been read, in a shared fleet."""
+
+    __tablename__ = "share_positions"
+
+    source: Mapped[str] = mapped_column(String(255), primary_key=True)
+    position: Mapped[dict[str, Any]]
+
+
+class ShareCountRow(Base):
+    """Readings from a source that a share has taken in; share -1 counts what was refused at the door."""
+
+    __tablename__ = "share_counts"
+
+    share: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    source: Mapped[str] = mapped_column(String(255), primary_key=True)
+    kind: Mapped[str] = mapped_column(String(32))
+    accepted: Mapped[int]
+    late: Mapped[int]
+    refused: Mapped[int]
+    last_s: Mapped[int]
+
+
+class ShareRefusalRow(Base):
+    """Readings refused for one reason, counted as in ``live.tallies``."""
+
+    __tablename__ = "share_refusals"
+
+    share: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    source: Mapped[str] = mapped_column(String(255), primary_key=True)
+    station: Mapped[str] = mapped_column(String(64), primary_key=True)
+    tag: Mapped[str] = mapped_column(String(255), primary_key=True)
+    reason: Mapped[str] = mapped_column(String(64), primary_key=True)
+    n: Mapped[int]
+    first_s: Mapped[int]
+    last_s: Mapped[int]
+    example: Mapped[str]
+
+
+class ShareViewRow(Base):
+    """What the stations of a share are doing, for the pages of other processes; written every few seconds.
+
+    last_data_s : newest data time; body : ``live.sharing.shown``
+    """
+
+    __tablename__ = "share_views"
+
+    share: Mapped[int] = mapped_column(primary_key=True, autoincrement=False)
+    at_s: Mapped[int]
+    last_data_s: Mapped[int | None]
+    body: Mapped[bytes]

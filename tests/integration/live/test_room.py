@@ -12,7 +12,19 @@ from typing import Any
 import numpy as np
 import pytest
 from sqlalchemy import select
-from worker_bench import FROM_S, HORIZON_S, ROOT, Known, batches, chosen_registry, items, known, recorded
+from worker_bench import (
+    FROM_S,
+    HORIZON_S,
+    ROOT,
+    Known,
+    batches,
+    chosen_registry,
+    differing_sizes,
+    items,
+    known,
+    recorded,
+    recorded_sizes,
+)
 
 from steadyhead import service
 from steadyhead.alerts.model import alert_id
@@ -152,6 +164,9 @@ def test_shuffled_pushes_and_orderly_restarts_give_the_alerts_of_scan(rooms: Roo
     rooms.rest()
     rooms.stop()
     assert recorded(rooms.url, registry) == about.alerts(registry)
+    sizes = recorded_sizes(rooms.url, registry)
+    assert differing_sizes(sizes, about.sizes(registry)) == []
+    assert differing_sizes(sizes, about.sizes_at_raise(registry)), "what stands is told anew as it grows"
 
 
 def push_log(room: Room, about: Known, name: str, from_s: int = 0, to_s: int = 2**40) -> None:

@@ -21,7 +21,11 @@ from steadyhead.config import Registry, load_registry
 from steadyhead.desk.desk import Desk
 from steadyhead.desk.views import AlertQuery
 from steadyhead.diagnosis.causes import load_knowledge
+from steadyhead.diagnosis.checks import MAGNITUDE_DIGITS
+from steadyhead.diagnosis.weigh import Episodes
+from steadyhead.engine import State, ready
 from steadyhead.feeds.tabular import read_station
+from steadyhead.live.standing import judged
 from steadyhead.profile.learn import learn
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
@@ -49,12 +53,20 @@ class Worker:
     more: dict[str, Any] = field(default_factory=dict)
     process: subprocess.Popen[str] = field(init=False)
     opened_s: list[float] = field(default_factory=list)
+    script: Path = WORKER
 
     def __post_init__(self) -> None:
         self.start()
 
     def start(self) -> None:
-        words = [sys.executable, WORKER, self.folder, self.registry, self.profiles, json.dumps(self.more)]
+        words = [
+            sys.executable,
+            self.script,
+            self.folder,
+            self.registry,
+            self.profiles,
+            json.dumps(self.more),
+        ]
         self.process = subprocess.Popen(
             list(map(str, words)), stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True
         )
@@ -132,6 +144,39 @@ class Known:
                 found[key] = (v.station, v.condition, v.began_s, v.raised_s, v.ended_s)
         return found
 
+    def sizes(self, registry: Registry) -> dict[str, dict[str, float]]:
+        """What one run without a stop says last of how large each is, by id; and what the raise said."""
+        found = {}
+        for name, readings in self.readings.items():
+            state, episodes = State(), Episodes()
+            units, profile = registry.settings.units, self.profiles[name]
+            for _, v in judged(state, episodes, readings, ready(profile), units):
+                found[alert_id(v.station, v.condition, v.raised_s)] = as_told(v.magnitude)
+        return found
+
+    def sizes_at_raise(self, registry: Registry) -> dict[str, dict[str, float]]:
+        """The same as ``scan`` says it."""
+        return {
+            alert_id(v.station, v.condition, v.raised_s): as_told(v.magnitude)
+            for name, readings in self.readings.items()
+            for v in service.scan_station(readings, self.profiles[name], registry.settings.units)
+        }
+
+
+def differing_sizes(one: dict[str, dict[str, float]], other: dict[str, dict[str, float]]) -> list[str]:
+    """Alerts whose sizes differ by more than a step of the last digit told, which falls either way at 0.5."""
+    return [
+        f"{name}: {one.get(name)} and {other.get(name)}"
+        for name in sorted({*one, *other})
+        if one.get(name, {}).keys() != other.get(name, {}).keys()
+        or any(abs(value - other[name][part]) > 1e-3 * abs(value) for part, value in one[name].items())
+    ]
+
+
+def as_told(magnitude: dict[str, float]) -> dict[str, float]:
+    """As an alert rounds it."""
+    return {name: float(f"{value:.{MAGNITUDE_DIGITS}g}") for name, value in magnitude.items()}
+
 
 def known(registry: Registry, profiles: Path) -> Known:
     """Learn the registry's spans, keep the profiles in a folder, and cut the logs."""
@@ -175,6 +220,16 @@ def batches(everything: list[dict[str, Any]], seed: int, most: int) -> Iterator[
         size = rng.choice([1, 50, most // 4, most])
         yield everything[first : first + size]
         first += size
+
+
+def recorded_sizes(url: str, registry: Registry) -> dict[str, dict[str, float]]:
+    """How large each alert is by the desk's database."""
+    database = open_database(url)
+    try:
+        desk = Desk(database, load_knowledge(), registry, lambda: 0.0)
+        return {v.alert.alert_id: v.alert.magnitude for v in desk.alerts(AlertQuery(limit=500)).items}
+    finally:
+        database.close()
 
 
 def recorded(url: str, registry: Registry) -> dict[str, tuple[Any, ...]]:

@@ -21,6 +21,8 @@ from steadyhead.store.tables import AlertRow, AuditRow, Base, CounterRow, Sessio
 TABLES = {
     "alerts", "raises", "announcements", "counters", "audit", "station_service", "suppressions", "findings",
     "proofs", "accounts", "sessions", "tokens", "outbox", "checkpoints", "refused", "feeds",
+    "members", "holdings", "sharing", "share_inbox", "share_records", "share_positions", "share_counts",
+    "share_refusals", "share_views",
 }  # fmt: skip
 
 
