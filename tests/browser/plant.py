@@ -16,14 +16,13 @@ from pathlib import Path
 import httpx
 import numpy as np
 import uvicorn
-from rich.console import Console
 
 from steadyhead import service
 from steadyhead.access.settings import AccessSettings
 from steadyhead.alerts.model import Verdict, alert_id
 from steadyhead.api.app import make_app
-from steadyhead.cli.reading import read_logs
 from steadyhead.config import Registry, load_registry
+from steadyhead.feeds.load import load_readings
 from steadyhead.live.clock import Clock
 from steadyhead.live.room import Room, open_room
 from steadyhead.live.settings import RoomSettings
@@ -31,6 +30,7 @@ from steadyhead.profile.learn import learn
 from steadyhead.readings.frame import Readings
 from steadyhead.store.profiles import load_profile, save_profile
 from steadyhead.units import from_working
+from steadyhead.weekly.settings import ReportSettings
 
 ROOT = Path(__file__).parents[2]
 SHOWN = ("quarry_hill", "cannery_road", "harbour_west", "harbour_east", "larch_street", "chapel_green")
@@ -128,7 +128,7 @@ def registry() -> Registry:
 def served(folder: Path) -> Iterator[Served]:
     """The room with everything in it, behind uvicorn on a free port; stopped at the end."""
     described = registry()
-    logs = read_logs(described, None, (*SHOWN, PUSHED), Console(quiet=True)).readings
+    logs = load_readings(described, None, (*SHOWN, PUSHED))[0]
     began = time.time()
     settings = RoomSettings(
         data_folder=folder / "data",
@@ -136,6 +136,7 @@ def served(folder: Path) -> Iterator[Served]:
         watch_folders=False,
         port=0,
         access=UNHURRIED,
+        report=ReportSettings(folder=folder / "reports", has_pdf=False),
     )
     room = open_room(settings, described, clock=Clock(wall=lambda: NOW_S + time.time() - began))
     for name in (*SHOWN, PUSHED):

@@ -2,6 +2,8 @@
 
 import re
 import time
+from datetime import datetime
+from itertools import pairwise
 
 import pytest
 from playwright.sync_api import expect
@@ -138,3 +140,39 @@ def test_a_chart_that_cannot_be_had_says_so_and_the_page_goes_on(desk, sign_in):
     page.goto("/stations/quarry_hill")
     expect(page.locator("#series figcaption")).to_contain_text("the archive is away")
     expect(page.locator("#learned")).to_contain_text("Set pressure")
+
+
+def test_the_hour_that_comes_twice_in_autumn_is_drawn_twice_and_not_over_itself(station):
+    """By hand: Chicago's clocks go from 02:00 CDT back to 01:00 CST on 2 November 2025, 07:00 UTC."""
+    page, asked = station
+    page.click("[data-for=series] button[data-span='86400']")
+    for _ in range(12):
+        if asked and asked[-1][0] < 1_762_066_800 - 6 * 3600 and asked[-1][1] > 1_762_066_800 + 6 * 3600:
+            break
+        n = len(asked)
+        page.click("[data-for=series] button[data-move='1']")
+        wait_until_asked(page, asked, n)
+    expect(page.locator("#series figcaption")).to_contain_text(
+        "The clock goes back in this span; the axis stays on CDT, so that the hour that comes twice"
+    )
+    times = page.evaluate(
+        "document.querySelector('#series .chart-box').data.find((t) => t.name === 'outlet').x"
+    )
+    assert len(times) > 100
+    assert all(before < after for before, after in pairwise(times)), "time only goes on"
+    steps = {
+        (datetime.fromisoformat(b) - datetime.fromisoformat(a)).total_seconds() for a, b in pairwise(times)
+    }
+    assert len(steps) == 1, "no hour is missing and none is squeezed"
+    told = page.locator("#series-table tbody th").all_text_contents()
+    twice = [text for text in told if re.search(r"Sun 02 Nov 2025 01:\d\d", text)]
+    assert any(text.endswith("CDT") for text in twice), told
+    assert any(text.endswith("CST") for text in twice)
+
+
+def wait_until_asked(page, asked, n):
+    end = time.monotonic() + 20
+    while len(asked) <= n:
+        assert time.monotonic() < end
+        page.wait_for_timeout(50)
+    page.wait_for_timeout(300)

@@ -20,6 +20,8 @@ PAGES = {
     "station-without-readings": "/stations/reach_0007",
     "load": "/load?days=30",
     "feeds": "/feeds",
+    "reports": "/reports",
+    "me": "/me",
     "help": "/help",
     "patterns": "/patterns",
     "not-found": "/nothing-here",

@@ -14,16 +14,18 @@ from sqlalchemy.orm import Session
 from steadyhead.access import passwords
 from steadyhead.access.actor import ROLES, Actor, Role, Scope
 from steadyhead.access.lockout import wait_s
-from steadyhead.access.sessions import Sessions
+from steadyhead.access.sessions import NUMBER_LENGTH, Sessions
 from steadyhead.access.settings import AccessSettings
 from steadyhead.access.tokens import NewToken, Tokens, TokenView
 from steadyhead.access.trail import note
+from steadyhead.desk.audit import CLOCK, ENGINE, FILE, SERVICE
 from steadyhead.errors import AccessError, NotFoundError, SignInError
 from steadyhead.store.database import Database
 from steadyhead.store.tables import AccountRow
 
 NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@-]{0,63}\Z")
 COMMAND_LINE = "command line"
+NOBODY = frozenset({ENGINE, CLOCK, SERVICE, FILE})
 REFUSED = (
     "name or password is not right, or the account is waiting after failed attempts; "
     "check both, or try again in 15 minutes"
@@ -63,6 +65,8 @@ class Accounts:
             raise AccessError(
                 f'"{name[:70]}" cannot name an account; use up to 64 letters, digits, "_", "-", ".", "@"'
             )
+        if name.lower() in NOBODY:
+            raise AccessError(f'"{name}" stands in the audit for what no person did; choose another name')
         _check_role(role)
         passwords.check_new(password, name)
         hashed = passwords.hashed(password)  # slow on purpose, so before the transaction
@@ -138,6 +142,22 @@ class Accounts:
         """End a session; nothing happens if there is none."""
         self.sessions.close(session_secret)
 
+    def end_session(self, name: str, number: str) -> None:
+        """End one of a person's own sessions. Raises NotFoundError if there is none of that number."""
+        with self._database.session() as db:
+            if not self.sessions.close_one(db, name, number):
+                raise NotFoundError(
+                    f'"{name}" has no session {number[:NUMBER_LENGTH]}; it may be over already'
+                )
+            note(db, self._now_s(), name, "session ended", "account", name)
+
+    def confirm(self, name: str, password: str) -> None:
+        """Make sure that it is the person who sits there, before something sensitive is done.
+
+        Raises SignInError if the password is not right, which counts as a failed sign-in.
+        """
+        self.logout(self.login(name, password))
+
     def change_password(self, name: str, old: str, new: str) -> None:
         """A person's own change. Ends all sessions of the account.
 
@@ -145,7 +165,7 @@ class Accounts:
         counts as a failed sign-in.
         """
         passwords.check_new(new, name)
-        self.logout(self.login(name, old))
+        self.confirm(name, old)
         self._put_password(name, new, name)
 
     def set_password(self, name: str, new: str, by: str = COMMAND_LINE) -> None:

@@ -27,6 +27,7 @@ class Act(StrEnum):
     SUPPRESS = "suppress"
     PROVE = "prove"
     LEARN = "learn"
+    REPORT = "report"
     ACCOUNTS = "accounts"
     TOKENS = "tokens"
     WRITE_READINGS = "write_readings"
@@ -35,13 +36,14 @@ class Act(StrEnum):
 IN_WORDS: dict[Act, str] = {
     Act.READ: "look at alerts, stations and figures",
     Act.SELF: "look at and change one's own access",
-    Act.ACKNOWLEDGE: "acknowledge alerts",
+    Act.ACKNOWLEDGE: "acknowledge and reset alerts",
     Act.SHELVE: "shelve alerts and take them back",
     Act.RECORD_FINDING: "record what was found at a station",
     Act.TAKE_OUT_OF_SERVICE: "take stations out of service and return them",
     Act.SUPPRESS: "suppress alerts by design and release them",
     Act.PROVE: "prove repairs",
     Act.LEARN: "learn profiles",
+    Act.REPORT: "ask for weekly reports",
     Act.ACCOUNTS: "manage accounts",
     Act.TOKENS: "manage tokens",
     Act.WRITE_READINGS: "write readings",
@@ -57,6 +59,7 @@ LEAST_ROLE: dict[Act, Role] = {
     Act.SUPPRESS: "engineer",
     Act.PROVE: "engineer",
     Act.LEARN: "engineer",
+    Act.REPORT: "engineer",
     Act.ACCOUNTS: "administrator",
     Act.TOKENS: "administrator",
 }

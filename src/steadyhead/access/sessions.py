@@ -4,9 +4,10 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from contextlib import suppress
+from dataclasses import dataclass
 from typing import cast
 
-from sqlalchemy import delete, or_, update
+from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
 from steadyhead.access.actor import Actor, Role
@@ -19,6 +20,20 @@ from steadyhead.store.tables import AccountRow, SessionRow
 
 TOUCH_EVERY_S = 60  # how often "last seen" is written; each request would be a write otherwise
 LONGEST_SECRET = 200  # ours have 43 characters; longer ones are not worth hashing
+
+
+NUMBER_LENGTH = 16  # hex digits of the digest: enough to tell one's own sessions apart, and no secret
+
+
+@dataclass(frozen=True, slots=True)
+class SessionView:
+    """A session of an account. ``number`` names it; is_this : whether it is the one that asks."""
+
+    number: str
+    created_s: int
+    seen_s: int
+    expires_s: int
+    is_this: bool
 
 
 class Sessions:
@@ -83,6 +98,37 @@ class Sessions:
         with self._database.session() as db:
             db.execute(delete(SessionRow).where(SessionRow.token_hash == digest(secret)))
         self._remembered.forget()
+
+    def of(self, account: str, secret: str) -> list[SessionView]:
+        """Sessions of an account that are still good, newest first; ``secret`` is of the one that asks."""
+        now_s, mine = int(self._clock()), digest(secret)
+        query = select(SessionRow).where(
+            SessionRow.account == account,
+            SessionRow.expires_s > now_s,
+            SessionRow.seen_s > now_s - self._settings.idle_s,
+        )
+        with self._database.reading() as db:
+            rows = db.scalars(query.order_by(SessionRow.created_s.desc(), SessionRow.token_hash))
+            return [
+                SessionView(
+                    row.token_hash[:NUMBER_LENGTH],
+                    row.created_s,
+                    row.seen_s,
+                    row.expires_s,
+                    row.token_hash == mine,
+                )
+                for row in rows
+            ]
+
+    def close_one(self, db: Session, account: str, number: str) -> bool:
+        """End one session of an account, within the caller's transaction; False if there is none."""
+        if len(number) != NUMBER_LENGTH:
+            return False
+        which = (SessionRow.account == account, SessionRow.token_hash.startswith(number, autoescape=True))
+        found = db.scalars(select(SessionRow.token_hash).where(*which)).all()
+        db.execute(delete(SessionRow).where(SessionRow.token_hash.in_(found)))
+        self._remembered.forget()
+        return bool(found)
 
     def close_all(self, db: Session, account: str) -> None:
         """End all sessions of an account, within the caller's transaction."""

@@ -29,7 +29,7 @@ class AccessSettings(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid")
 
     session_hours: Annotated[float, Field(gt=0, le=24 * 30)] = 12.0
-    idle_minutes: Annotated[float, Field(gt=0, le=60 * 24 * 30)] = 60.0
+    idle_minutes: Annotated[float, Field(gt=0, le=60 * 24 * 30)] = 30.0
     cookie_secure: bool = False
     behind_proxy: bool = False
     requests_per_minute: Annotated[int, Field(ge=1)] = 600

@@ -60,6 +60,8 @@ _PLAIN: dict[tuple[AlertState, Event], AlertState] = {
 _LATCHING: dict[tuple[AlertState, Event], AlertState] = {
     ("active_unacknowledged", "condition_clear"): "latched_unacknowledged",
     ("active_acknowledged", "condition_clear"): "latched_acknowledged",
+    # it has cleared on the shelf, where nobody could reset it
+    ("shelved", "unshelve"): "latched_unacknowledged",
 }
 
 _BACK_IN_USE: frozenset[tuple[AlertState, Event]] = frozenset(
@@ -81,17 +83,20 @@ def advance(state: AlertState, event: Event, *, is_true: bool, is_latching: bool
 
     is_true : whether the condition holds at that moment; decides where an alert goes when it comes back
         from shelving, suppression or maintenance, and holds back a reset while it still holds
-    is_latching : the alert stays after the condition clears until somebody resets it
+    is_latching : the alert stays after the condition clears until somebody resets it. What clears while it is
+        suppressed by design or its station is out of service does not latch: it meant nothing there
 
     An event that is not listed for the state changes nothing: a condition is reported at every look, so
     ``condition_true`` on an active alert is the usual case and no mistake.
     """
-    if (state, event) in _BACK_IN_USE:
-        return "active_unacknowledged" if is_true else "normal"
+    if (state, event) in _BACK_IN_USE and is_true:
+        return "active_unacknowledged"
     if event == "reset" and is_true:
         return state
     if is_latching and (state, event) in _LATCHING:
         return _LATCHING[state, event]
+    if (state, event) in _BACK_IN_USE:
+        return "normal"
     return _PLAIN.get((state, event), state)
 
 

@@ -16,7 +16,7 @@ from steadyhead.api.context import InRoom, context_of
 from steadyhead.api.docs import CHANGING, READING, refusals
 from steadyhead.api.guards import csrf_token, require, session_secret, too_many
 from steadyhead.api.local import address
-from steadyhead.api.problems import NOT_ALLOWED, ProblemError
+from steadyhead.api.problems import NOT_ALLOWED, NOT_FOUND, ProblemError
 from steadyhead.api.shapes import Asked, Shape
 from steadyhead.api.times import stamp, stamp_or_none
 
@@ -28,6 +28,11 @@ AccountName = Annotated[str, Path(max_length=64, description="Name of the accoun
 
 _SECRET = Field(
     min_length=1, max_length=200, description="12 to 128 characters.", examples=["four words you remember"]
+)
+
+
+_OWN = Field(
+    min_length=1, max_length=200, description="Of the administrator who asks, so that no open page does it."
 )
 
 
@@ -66,6 +71,7 @@ class NewAccount(Asked):
     name: str = Field(max_length=64, examples=["kim"])
     role: Role
     password: SecretStr = _SECRET
+    own_password: SecretStr = _OWN
 
 
 class AccountChange(Asked):
@@ -74,6 +80,7 @@ class AccountChange(Asked):
     role: Role | None = None
     is_disabled: bool | None = None
     password: SecretStr | None = Field(default=None, min_length=1, max_length=200)
+    own_password: SecretStr = _OWN
 
 
 class TokenItem(Shape):
@@ -168,11 +175,75 @@ def change_password(request: Request, asked: PasswordChange, room: InRoom, actor
     """Change it with the old one; all sessions of the account end, this one too."""
     if session_secret(request) is None:
         raise ProblemError(NOT_ALLOWED, f'"{actor.name}" is a token, which has no password')
+    slow_down_passwords(request)
+    room.accounts.change_password(actor.name, asked.old.get_secret_value(), asked.new.get_secret_value())
+    return Response(status_code=204)
+
+
+class SessionItem(Shape):
+    """A session of one's own."""
+
+    number: str = Field(examples=["0f3c5a9e1b7d2468"])
+    created_at: str
+    seen_at: str = Field(description="When it was last used, to the minute.")
+    expires_at: str
+    is_this: bool = Field(description="Whether it is the one that asks.")
+
+
+class SessionList(Shape):
+    """One's own sessions, the newest first."""
+
+    items: list[SessionItem]
+
+
+SessionNumber = Annotated[
+    str, Path(pattern="^[0-9a-f]{16}$", description="`number` of the session.", examples=["0f3c5a9e1b7d2468"])
+]
+
+
+@router.get("/me/sessions", tags=["me"], summary="List one's sessions", responses=refusals(*READING))
+def list_sessions(request: Request, room: InRoom, actor: Oneself) -> SessionList:
+    """Where one is signed in. A token has none."""
+    secret = session_secret(request)
+    found = [] if secret is None else room.accounts.sessions.of(actor.name, secret)
+    items = [
+        SessionItem(
+            number=one.number,
+            created_at=stamp(one.created_s),
+            seen_at=stamp(one.seen_s),
+            expires_at=stamp(one.expires_s),
+            is_this=one.is_this,
+        )
+        for one in found
+    ]
+    return SessionList(items=items)
+
+
+@router.delete(
+    "/me/sessions/{session}",
+    tags=["me"],
+    status_code=204,
+    summary="End one of one's sessions",
+    responses=refusals(*CHANGING),
+)
+def end_session(request: Request, session: SessionNumber, room: InRoom, actor: Oneself) -> Response:
+    """Sign out there, such as where one has forgotten to; also the one that asks."""
+    if session_secret(request) is None:
+        raise ProblemError(NOT_FOUND, f'"{actor.name}" is a token, which has no sessions')
+    room.accounts.end_session(actor.name, session)
+    return Response(status_code=204)
+
+
+def slow_down_passwords(request: Request) -> None:
+    """Raise ProblemError 429 where an address tries passwords too often."""
     wait_s = context_of(request).limits.logins.wait_s(address(request))
     if wait_s:
         raise too_many("too many attempts with a password from this address", wait_s)
-    room.accounts.change_password(actor.name, asked.old.get_secret_value(), asked.new.get_secret_value())
-    return Response(status_code=204)
+
+
+def _confirm(request: Request, actor: Actor, password: SecretStr) -> None:
+    slow_down_passwords(request)
+    context_of(request).room.accounts.confirm(actor.name, password.get_secret_value())
 
 
 @router.get("/accounts", tags=["accounts"], summary="List accounts", responses=refusals(*READING))
@@ -184,8 +255,9 @@ def list_accounts(room: InRoom, _: Manager) -> AccountList:
 @router.post(
     "/accounts", tags=["accounts"], status_code=201, summary="Make an account", responses=refusals(*CHANGING)
 )
-def make_account(asked: NewAccount, room: InRoom, actor: Manager) -> AccountItem:
-    """Make an account for a person."""
+def make_account(request: Request, asked: NewAccount, room: InRoom, actor: Manager) -> AccountItem:
+    """Make an account for a person; with one's own password once more."""
+    _confirm(request, actor, asked.own_password)
     made = room.accounts.create(asked.name, asked.role, asked.password.get_secret_value(), actor.name)
     return AccountItem.of(made)
 
@@ -201,8 +273,11 @@ def show_account(name: AccountName, room: InRoom, _: Manager) -> AccountItem:
 @router.patch(
     "/accounts/{name}", tags=["accounts"], summary="Change an account", responses=refusals(*CHANGING)
 )
-def change_account(name: AccountName, asked: AccountChange, room: InRoom, actor: Manager) -> AccountItem:
+def change_account(
+    request: Request, name: AccountName, asked: AccountChange, room: InRoom, actor: Manager
+) -> AccountItem:
     """Change role or password, disable or enable; not the last administrator's role, nor disable it."""
+    _confirm(request, actor, asked.own_password)
     view = room.accounts.account(name)
     if asked.role is not None and asked.role != view.role:
         view = room.accounts.set_role(name, asked.role, actor.name)

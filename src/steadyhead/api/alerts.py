@@ -99,6 +99,17 @@ def acknowledge(
     return AlertItem.of(room.desk.acknowledge(alert_id, actor.name, asked.note))
 
 
+@router.post("/{alert_id}/reset", summary="Reset a latched alert", responses=refusals(*CHANGING))
+def reset(
+    alert_id: AlertId,
+    asked: Acknowledge,
+    room: InRoom,
+    actor: Annotated[Actor, Depends(require(Act.ACKNOWLEDGE))],
+) -> AlertItem:
+    """Let go an alert that is over and was acknowledged, and stays because its condition latches."""
+    return AlertItem.of(room.desk.reset(alert_id, actor.name, asked.note))
+
+
 @router.post("/{alert_id}/shelve", summary="Shelve an alert", responses=refusals(*CHANGING))
 def shelve(
     alert_id: AlertId,

@@ -24,17 +24,20 @@ from steadyhead.api import (
     findings,
     health,
     load,
+    notifications,
     openapi,
     problems,
     profiles,
     readings,
+    reports,
     sign_in,
     stations,
     suppressions,
 )
 from steadyhead.api.context import Context, limits
-from steadyhead.api.guards import require
+from steadyhead.api.guards import page_actor, require
 from steadyhead.api.hub import Hub
+from steadyhead.api.local import address
 from steadyhead.api.metrics import Metrics
 from steadyhead.api.middleware import (
     SMALL_BODY_BYTES,
@@ -53,7 +56,10 @@ from steadyhead.web.pages import WebPages
 
 log = logging.getLogger(__name__)
 PREFIX = "/api/v1"
-V1 = (alerts, stations, findings, suppressions, readings, feeds, profiles, load, events, accounts)
+V1 = (
+    alerts, stations, findings, suppressions, readings, feeds, notifications, profiles, load, events,
+    accounts, reports,
+)  # fmt: skip
 
 
 def make_app(room: Room, pages: Pages | None = None) -> FastAPI:
@@ -141,5 +147,23 @@ def _answer_errors(app: FastAPI) -> None:
 
     app.add_exception_handler(ProblemError, handler(lambda _, error: error))
     app.add_exception_handler(SteadyheadError, handler(lambda _, error: problems.of_ours(error)))
-    app.add_exception_handler(RequestValidationError, handler(lambda _, error: problems.of_validation(error)))
+    app.add_exception_handler(RequestValidationError, handler(_of_validation))
     app.add_exception_handler(HTTPException, handler(lambda request, error: problems.of_http(error, request)))
+
+
+def _of_validation(request: Request, error: RequestValidationError) -> ProblemError:
+    """Invalid input is logged by its fields; what was sent is not, it may be a password."""
+    problem = problems.of_validation(error)
+    # a name that is not known may be a value in the wrong place
+    known = (found["loc"] for found in error.errors() if found["type"] != "extra_forbidden")
+    fields = ", ".join(sorted({".".join(str(part) for part in loc) for loc in known})) or "unknown fields"
+    who = page_actor(request)
+    by = address(request) if who is None else who.key
+    log.warning(
+        "invalid input from %s: %s %s: %s",
+        ascii(by),
+        request.method,
+        ascii(request.url.path[:200]),
+        ascii(fields[:300]),
+    )
+    return problem

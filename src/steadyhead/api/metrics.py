@@ -11,6 +11,7 @@ from prometheus_client.exposition import CONTENT_TYPE_LATEST, generate_latest
 from prometheus_client.registry import Collector
 
 from steadyhead.api.context import Context
+from steadyhead.api.notifications import outgoing
 from steadyhead.errors import DatabaseError
 
 BUCKETS_S = (0.005, 0.01, 0.025, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.5, 5.0, 10.0)
@@ -92,6 +93,7 @@ class _Run(Collector):
                 "steadyhead_last_reading_age_seconds", "Age of the latest reading.", age_s
             )
         yield from self._alerts()
+        yield from self._outgoing()
 
     def _alerts(self) -> Iterator[Metric]:
         try:
@@ -102,3 +104,39 @@ class _Run(Collector):
         for kind in ("standing", "unacknowledged", "held"):
             alerts.add_metric([kind], getattr(total, kind))
         yield alerts
+
+    def _outgoing(self) -> Iterator[Metric]:
+        try:
+            found = outgoing(self._context.room, limit=0)
+        except DatabaseError:
+            return
+        messages = GaugeMetricFamily(
+            "steadyhead_notifications",
+            "Messages about alerts that are not delivered, by channel.",
+            labels=["channel", "kind"],
+        )
+        given_up = CounterMetricFamily(
+            "steadyhead_notifications_given_up", "Messages that were given up.", labels=["channel"]
+        )
+        oldest = GaugeMetricFamily(
+            "steadyhead_notification_oldest_seconds", "Age of the oldest message due.", labels=["channel"]
+        )
+        for state in found.channels:
+            for kind in ("waiting", "failing", "planned"):
+                messages.add_metric([state.channel, kind], getattr(state, kind))
+            given_up.add_metric([state.channel], state.gave_up)
+            if state.oldest_due_s is not None:
+                age_s = max(0.0, self._context.room.clock() - state.oldest_due_s)
+                oldest.add_metric([state.channel], age_s)
+        yield from (messages, given_up, oldest)
+        yield GaugeMetricFamily(
+            "steadyhead_notifications_given_up_unseen",
+            "Messages given up that nobody has seen to yet.",
+            value=found.unseen,
+        )
+        works = GaugeMetricFamily(
+            "steadyhead_alerts_out_works", "1 while this way to other programs works.", labels=["way"]
+        )
+        for way in found.ways:
+            works.add_metric([way.name], float(way.error is None))
+        yield works

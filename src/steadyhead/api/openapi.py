@@ -22,8 +22,13 @@ TAGS = [
     {"name": "suppressions", "description": "Alerts that are expected and must call nobody."},
     {"name": "readings", "description": "Readings in, from programs."},
     {"name": "feeds", "description": "Where readings come from, and what was refused."},
+    {
+        "name": "notifications",
+        "description": "Messages to people and programs: what waits, what was given up.",
+    },
     {"name": "profiles", "description": "What was learned as normal."},
     {"name": "load", "description": "Whether the alerts are more than people can take."},
+    {"name": "reports", "description": "The weekly report: ask for one, follow it, fetch it."},
     {"name": "live", "description": "What changes, as it changes."},
     {"name": "me", "description": "Who asks."},
     {"name": "accounts", "description": "People."},

@@ -108,6 +108,14 @@ OF_ERROR: dict[type[errors.SteadyheadError], Kind] = {
     ),
     errors.NotifyError: INVALID,
     errors.ReportError: CONFLICT,
+    errors.EmptyWeekError: Kind(
+        "no-readings-in-week", 409, "No readings in that week", "Choose one of the weeks that have readings."
+    ),
+    errors.OpenWeekError: Kind(
+        "week-not-complete", 409, "The week is not complete",
+        "Wait until it is, or ask again with even_if_incomplete; the report is then marked.",
+    ),
+    errors.FleetError: CONFLICT,
 }
 # fmt: on
 """Every class of ``errors.py``; the nearest class in an error's ancestry counts."""

@@ -111,7 +111,7 @@ def learn(
     name: Name,
     asked: LearnAsked,
     room: InRoom,
-    _: Annotated[Actor, Depends(require(Act.LEARN))],
+    actor: Annotated[Actor, Depends(require(Act.LEARN))],
 ) -> LearnedAnswer:
     """Learn from archived readings, put the profile in use and keep the old one. Takes seconds.
 
@@ -127,7 +127,7 @@ def learn(
     if not _LEARNING.acquire(blocking=False):
         raise ProblemError(CONFLICT, "another station is being learned; try again in a few seconds")
     try:
-        return _told(room.runner.learn(name, from_s, to_s), room)
+        return _told(room.runner.learn(name, from_s, to_s, who=actor.name), room)
     finally:
         _LEARNING.release()
 

@@ -21,20 +21,22 @@ import numpy as np
 from steadyhead.archive import segments
 from steadyhead.archive.archive import BUCKET_S, DAY_S, Keep, Series2, Thinned
 from steadyhead.archive.merging import chosen_to_merge, last_of_each, taken, together
+from steadyhead.archive.overview import COARSE_S, Overview, in_days
 from steadyhead.archive.rows import (
     Pieces,
     Rows,
     as_pieces,
     bucket_length_s,
-    from_readings,
     in_buckets,
     joined,
     to_pieces,
     to_readings,
 )
 from steadyhead.archive.segments import Segment
-from steadyhead.archive.shelf import Place, Shelf, day_number, day_of, group_of
+from steadyhead.archive.shelf import Place, Shelf, day_of, group_of
 from steadyhead.archive.thinning import Thinning
+from steadyhead.archive.tray import Tray
+from steadyhead.errors import ArchiveError
 from steadyhead.readings.frame import Readings
 
 MOST_WAITING = 2_000_000  # rows in memory at which they are written without being asked; about 100 MB
@@ -52,12 +54,13 @@ class EmbeddedArchive:
         self._steps_s = dict(steps_s)
         self._full = Shelf(folder / "readings")
         self._thin = Shelf(folder / "pieces")
+        overview = Shelf(folder / "overview")
         self._lock = threading.Lock()  # of what is in memory: shelves and waiting rows
         self._writing = threading.Lock()  # one at a time writes files
-        self._waiting: dict[str, list[Rows]] = {}
-        self._leaving: dict[str, list[Rows]] = {}  # being written, and readable until they are
-        self._n_waiting = 0
+        self._waiting = Tray()
+        self._leaving = Tray()  # being written, and readable until they are
         self._next = max(self._full.highest(), self._thin.highest()) + 1
+        self._overview = Overview(overview, self._thin, self._lock, self._writing)
         self._thinning = Thinning(
             self._full, self._thin, self._lock, self._writing, keep or Keep(), self._steps_s
         )
@@ -66,13 +69,9 @@ class EmbeddedArchive:
 
     def append(self, readings: Readings) -> None:
         """See ``archive.Archive``."""
-        rows = from_readings(readings)
-        if not len(rows):
-            return
         with self._lock:
-            self._waiting.setdefault(readings.station, []).append(rows)
-            self._n_waiting += len(rows)
-            is_full = self._n_waiting > MOST_WAITING
+            self._waiting.add(readings)
+            is_full = len(self._waiting) > MOST_WAITING
         if is_full:
             self.flush()
 
@@ -80,42 +79,37 @@ class EmbeddedArchive:
         """See ``archive.Archive``."""
         with self._writing:
             with self._lock:
-                names = self._waiting.keys() if stations is None else self._waiting.keys() & set(stations)
-                self._leaving = {name: self._waiting.pop(name) for name in sorted(names)}
-                self._n_waiting -= _count(self._leaving)
+                if stations is None:
+                    self._leaving, self._waiting = self._waiting, Tray()
+                else:
+                    self._leaving, self._waiting = self._waiting.split(stations)
             try:
-                places = self._write(self._leaving) if self._leaving else []
+                places = self._write(self._leaving) if len(self._leaving) else []
             except BaseException:
                 with self._lock:
-                    for name, parts in self._leaving.items():
-                        self._waiting[name] = parts + self._waiting.get(name, [])
-                    self._n_waiting += _count(self._leaving)
-                    self._leaving = {}
+                    self._waiting, self._leaving = self._leaving.then(self._waiting), Tray()
                 raise
             with self._lock:
-                self._leaving = {}
+                self._leaving = Tray()
             for place in places:
                 self._merge(place)
 
-    def _write(self, leaving: Mapping[str, list[Rows]]) -> list[Place]:
+    def _write(self, leaving: Tray) -> list[Place]:
         """Write waiting rows, a file for each day and group; returns the places written to."""
         number = self._next
         self._next += 1
-        names = list(leaving)
-        parts = [part for name in names for part in leaving[name]]
-        times_s = np.concatenate([part.times_s for part in parts])
-        rows = Rows(
-            times_s, np.concatenate([p.values for p in parts]), np.concatenate([p.flags for p in parts])
-        )
-        which = np.repeat(np.arange(len(names)), [sum(map(len, leaving[name])) for name in names])
+        names, met, rows = sorted(leaving.names), leaving.names, leaving.rows
+        rank = np.empty(len(met), dtype=np.int64)
+        rank[np.argsort(np.array(met))] = np.arange(len(met))
+        which, day = rank[leaving.which], rows.times_s // DAY_S
         group = np.array([group_of(name) for name in names])[which]
-        day = times_s // DAY_S
-        order = np.lexsort((np.arange(len(times_s)), times_s, which, group, day))
+        order = np.lexsort((rows.times_s, which, group, day))  # stable: what came later stays later
         cuts = np.flatnonzero(np.diff(day[order]) | np.diff(group[order])) + 1
         places = []
         for at in np.split(order, cuts):
-            place = day_of(times_s[at[0]]), int(group[at[0]])
-            self._put(place, number, number, names, which[at], taken(rows, at))
+            place = day_of(rows.times_s[at[0]]), int(group[at[0]])
+            own, which_own = np.unique(which[at], return_inverse=True)
+            self._put(place, number, number, [names[n] for n in own], which_own, taken(rows, at))
             places.append(place)
         return places
 
@@ -165,7 +159,7 @@ class EmbeddedArchive:
         if is_thinned and bucket_s < BUCKET_S:
             bucket_s = bucket_length_s(from_s, to_s, points, step_s, BUCKET_S)
         from_s, to_s = from_s // bucket_s * bucket_s, -(-to_s // bucket_s) * bucket_s
-        pieces = self._pieces(station, from_s, to_s, coarse=bucket_s >= BUCKET_S)
+        pieces = self._pieces(station, from_s, to_s, bucket_s)
         return in_buckets(station, pieces, from_s, to_s, bucket_s, is_thinned=is_thinned)
 
     def thin(self, now_s: int) -> Thinned:
@@ -174,7 +168,9 @@ class EmbeddedArchive:
         with self._writing:
             number = self._next
             self._next += 1
-        return self._thinning.run(now_s, number)
+        done = self._thinning.run(now_s, number)
+        self._overview.update()
+        return done
 
     def close(self) -> None:
         """See ``archive.Archive``."""
@@ -182,31 +178,37 @@ class EmbeddedArchive:
 
     # ------------------------------------------------------------ inner
 
-    def _pieces(self, station: str, from_s: int, to_s: int, *, coarse: bool) -> Pieces:
-        """All there is in [from_s, to_s): from 15-minute pieces where they will do, else from rows."""
-        parts, days = self._ready_made(station, from_s, to_s) if coarse else ([], set())
+    def _pieces(self, station: str, from_s: int, to_s: int, bucket_s: int) -> Pieces:
+        """All there is in [from_s, to_s): from the coarsest pieces that will do, else from rows."""
+        coarse = bucket_s >= BUCKET_S
+        is_far = bucket_s % COARSE_S == 0
+        parts, days = self._ready_made(station, from_s, to_s, is_far=is_far) if coarse else ([], set())
         is_fine = coarse and self._steps_s.get(station, 60) <= BUCKET_S
         for first_s, last_s in _stretches(from_s, to_s, days):
             rows = self.read(station, first_s, last_s)
             parts.append(to_pieces(rows) if is_fine else as_pieces(rows))
         return joined(parts)
 
-    def _ready_made(self, station: str, from_s: int, to_s: int) -> tuple[list[Pieces], set[str]]:
+    def _ready_made(
+        self, station: str, from_s: int, to_s: int, *, is_far: bool
+    ) -> tuple[list[Pieces], set[str]]:
         """Pieces on the disk, and the days they cover."""
         for _ in range(_TRIES):
             with self._lock:
-                days = self._thinning.pieces_of(station, from_s, to_s)
+                made = self._thinning.pieces_of(station, from_s, to_s)
+                days: dict[Path, list[str]] = {}
+                for day, own in made.items():
+                    far = self._overview.file_for(day, group_of(station), own) if is_far else None
+                    days.setdefault(far or own.path, []).append(day)
             try:
-                parts = []
-                for path in sorted(set(days.values())):
-                    found = segments.pieces_in(segments.read(path, station))
-                    # a month's file may hold a day that is read elsewhere
-                    wanted = [day_number(day) for day, file in days.items() if file == path]
-                    own = np.isin(found.times_s // DAY_S, wanted)
-                    parts.append(Pieces(*(getattr(found, name)[own] for name in Pieces.__slots__)))
+                # a month's file may hold a day that is read elsewhere
+                parts = [
+                    in_days(segments.pieces_in(segments.read(path, station)), wanted)
+                    for path, wanted in days.items()
+                ]
             except FileNotFoundError:
                 continue
-            return parts, set(days)
+            return parts, set(made)
         return [], set()
 
     def _parts(self, station: str, from_s: int, to_s: int) -> Iterator[Rows]:
@@ -214,25 +216,28 @@ class EmbeddedArchive:
         for day_s in range(from_s // DAY_S * DAY_S, to_s, DAY_S):
             yield from self._on_disk(station, (day_of(day_s), group))
         with self._lock:
-            waiting = [*self._leaving.get(station, ()), *self._waiting.get(station, ())]
+            waiting = [*self._leaving.of(station), *self._waiting.of(station)]
         yield from waiting
 
     def _on_disk(self, station: str, place: Place) -> list[Rows]:
-        for _ in range(_TRIES):
+        for n in range(_TRIES):
+            if n > 1:  # not merged away by us: another process has this archive open too
+                with self._lock:
+                    self._full.look_again(place)
             with self._lock:
                 found = self._full.at(place)
             try:
                 return [segments.rows_in(segments.read(s.path, station)) for s in found]
             except FileNotFoundError:
                 continue
-        return []
+        raise ArchiveError(f"{place[0]}: files of the archive vanish while they are read; try again")
 
     def _end(self, station: str, *, backwards: bool) -> int | None:
         """First or last time of a station's rows."""
         pick = max if backwards else min
         with self._lock:
             days = self._full.days(group_of(station))
-            waiting = [*self._leaving.get(station, ()), *self._waiting.get(station, ())]
+            waiting = [*self._leaving.of(station), *self._waiting.of(station)]
         ends = [int(pick(part.times_s)) for part in waiting]
         for day in reversed(days) if backwards else days:
             times = [int(pick(r.times_s)) for r in self._on_disk(station, (day, group_of(station))) if len(r)]
@@ -254,7 +259,3 @@ def _stretches(from_s: int, to_s: int, covered: set[str]) -> Iterator[tuple[int,
             start_s = max(from_s, day_s)
     if start_s is not None:
         yield start_s, to_s
-
-
-def _count(rows: Mapping[str, list[Rows]]) -> int:
-    return sum(len(part) for parts in rows.values() for part in parts)

@@ -9,12 +9,15 @@ thin alike.
 
 from __future__ import annotations
 
+import csv
 import threading
 from collections.abc import Callable, Collection, Iterator, Mapping
+from datetime import datetime
 from functools import partial
 from typing import Any, TypeVar
 
 import numpy as np
+from influxdb_client.client.flux_csv_parser import FluxCsvParserException, FluxQueryException
 from influxdb_client.client.influxdb_client import InfluxDBClient
 from influxdb_client.client.write_api import SYNCHRONOUS
 from influxdb_client.domain.write_precision import WritePrecision
@@ -189,7 +192,9 @@ class InfluxArchive:
         records = self._records(self._pivoted(READINGS, station, from_s, to_s))
         times_s = np.array([int(r["_time"].timestamp()) for r in records], dtype=np.int64)
         values = np.array([[number(r.get(name)) for name in CHANNELS] for r in records], dtype=np.float64)
-        flags = np.array([int(r.get("flags") or 0) for r in records], dtype=np.uint16)
+        flags = np.array(
+            [int(np.nan_to_num(number(r.get("flags")))) & 0xFFFF for r in records], dtype=np.uint16
+        )
         yield Rows(times_s, values.reshape(len(records), len(CHANNELS)), flags)
         with self._lock:
             waiting = [*self._leaving.get(station, ()), *self._waiting.get(station, ())]
@@ -249,7 +254,13 @@ class InfluxArchive:
 
     def _records(self, flux: str) -> list[Any]:
         tables = self._ask(lambda: self._query.query(flux, org=self._org))
-        return [record.values for table in tables for record in table.records]
+        records = [record.values for table in tables for record in table.records]
+        if not all(isinstance(r.get("_time"), datetime) for r in records):
+            raise ArchiveError(
+                f"InfluxDB at {self._url} answered with a record that has no time; check the bucket, and "
+                "look for a proxy that changes answers"
+            )
+        return records
 
     def _remove(self, measurement: str, station: str | None, from_s: int, to_s: int) -> None:
         if to_s <= from_s:
@@ -264,6 +275,15 @@ class InfluxArchive:
             raise ArchiveError(
                 f"InfluxDB at {self._url} answered {exc.status} ({exc.reason}); check url, org, bucket and "
                 "the token's rights. Readings wait in the journal"
+            ) from exc
+        except (
+            FluxQueryException, FluxCsvParserException, ValueError, LookupError, TypeError, AttributeError,
+            ArithmeticError, csv.Error,
+        ) as exc:  # fmt: skip
+            # the client library's reader trusts the server, and meets all of these in a spoiled answer
+            raise ArchiveError(
+                f"InfluxDB at {self._url} gave an answer that cannot be read ({type(exc).__name__}: "
+                f"{str(exc)[:200]}); check the bucket, and look for a proxy that changes answers"
             ) from exc
         except (HTTPError, OSError) as exc:
             raise ArchiveError(

@@ -68,5 +68,12 @@ def stamp(at_s: int) -> str:
 
 
 def number(value: Any) -> float:
-    """A cell of an answer; NaN where it is empty."""
-    return float("nan") if value is None else float(value)
+    """A cell of an answer; NaN where it is empty. Raises ArchiveError if it is no number."""
+    if value is None:
+        return float("nan")
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ArchiveError(
+            f'the archive in InfluxDB holds "{str(value)[:40]}" where a number belongs; see what else '
+            "writes to its bucket"
+        )
+    return float(value)

@@ -15,6 +15,7 @@ from typing import Any
 
 import numpy as np
 import pyarrow as pa
+import pyarrow.compute as pc
 import pyarrow.parquet as pq
 
 from steadyhead.archive.archive import CHANNELS
@@ -112,7 +113,7 @@ def read(path: Path, station: str | None = None, columns: Sequence[str] | None =
         ) from exc
     if station is None:
         return table
-    return table.filter(pa.compute.equal(table["station"].cast(pa.string()), station))
+    return table.filter(pc.equal(table["station"].cast(pa.string()), station))
 
 
 def rows_in(table: Any) -> Rows:

@@ -64,11 +64,18 @@ class Shelf:
         kept: list[Segment] = []
         for segment in found:
             if any(o.first <= segment.first and segment.last <= o.last for o in found if o != segment):
-                segment.path.unlink()
+                segment.path.unlink(missing_ok=True)  # another process may see to it too
             else:
                 kept.append(segment)
         if kept:
             self._places[folder.parent.name, int(folder.name)] = tuple(kept)
+
+    def look_again(self, place: Place) -> None:
+        """Take note of what lies at a place now; another process may have merged its files."""
+        folder = self.folder_of(place)
+        found = sorted(s for path in folder.glob("*") if (s := Segment.of(path)) is not None)
+        kept = [s for s in found if not any(o.first <= s.first and s.last <= o.last for o in found if o != s)]
+        self._places[place] = tuple(kept)
 
     def folder_of(self, place: Place) -> Path:
         """Folder of a place."""
@@ -92,7 +99,7 @@ class Shelf:
 
     def put(self, place: Place, new: Segment, instead_of: tuple[Segment, ...] = ()) -> None:
         """Take note of a file that was written; those it replaces are deleted."""
-        kept = [s for s in self.at(place) if s not in instead_of]
+        kept = [s for s in self.at(place) if s not in instead_of and s != new]
         self._places[place] = tuple(sorted([*kept, new]))
         for segment in instead_of:
             with contextlib.suppress(OSError):  # covered by the new one: harmless if it stays

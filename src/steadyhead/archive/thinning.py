@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Mapping
-from pathlib import Path
 
 import numpy as np
 
@@ -80,15 +79,15 @@ class Thinning:
         group = group_of(station)
         return [day for day in self.pieces_of(station, from_s, to_s) if not self._full.at((day, group))]
 
-    def pieces_of(self, station: str, from_s: int, to_s: int) -> dict[str, Path]:
+    def pieces_of(self, station: str, from_s: int, to_s: int) -> dict[str, Segment]:
         """File with the pieces of each day of [from_s, to_s) that has some; the caller holds the lock."""
         group = group_of(station)
-        found: dict[str, Path] = {}
+        found: dict[str, Segment] = {}
         for day_s in range(from_s // DAY_S * DAY_S, to_s, DAY_S):
             day = day_of(day_s)
             own, full = self._file(day, group), self._full.at((day, group))
             if own is not None and (not full or own.last >= full[-1].last):
-                found[day] = own.path
+                found[day] = own
         return found
 
     # ------------------------------------------------------------ inner

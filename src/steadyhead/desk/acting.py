@@ -39,6 +39,18 @@ def acknowledge(office: Office, alert_id: str, who: str, note: str) -> None:
         book.move(row, "acknowledge", who, note)
 
 
+def reset(office: Office, alert_id: str, who: str, note: str) -> None:
+    """Let go an alert that has cleared, was acknowledged, and is kept until somebody resets it."""
+    note = words(note, "the note", is_needed=False)
+    with office.writing() as book:
+        row = book.alert(alert_id)
+        if row.state == "latched_unacknowledged":
+            raise DeskError(
+                f"alert {alert_id} cannot be reset yet: nobody has acknowledged it; do that first"
+            )
+        book.move(_listed(book, alert_id, "reset"), "reset", who, note)
+
+
 def shelve(office: Office, alert_id: str, who: str, why: str, until_s: int) -> None:
     """Put it aside until a stated time."""
     why = words(why, "the reason for shelving", is_needed=True)

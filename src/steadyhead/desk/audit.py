@@ -10,6 +10,8 @@ from steadyhead.alerts.model import AlertState
 
 ENGINE = "engine"  # who: the judgement of the readings
 CLOCK = "clock"  # who: a time that a person had set is over
+SERVICE = "service"  # who: learning by itself, as the settings say
+FILE = "file"  # who: somebody who wrote the file of a profile, such as by the command `learn`
 
 _SENTENCES: Mapping[str, str] = {
     "condition_true": "{who} raised it",
@@ -28,7 +30,16 @@ _SENTENCES: Mapping[str, str] = {
     "station_returned": "{who} returned {subject} to service",
     "finding_recorded": "{who} recorded a finding",
     "repair_recorded": "{who} recorded a repair",
-    "repair_proved": "{who} compared before and after the repair: {result}",
+    "report_asked": "{who} asked for the report of week {subject}",
+    "profile_in_use": "{who} put profile {version} in use{replaced}",
+    "given_up_seen": "{who} saw to messages that were given up",
+    "repair_proved": "{who} compared before and after the repair{result}",
+}
+_WHO = {
+    ENGINE: "The engine",
+    CLOCK: "The clock",
+    SERVICE: "The service by itself",
+    FILE: "A file in the folder of profiles",
 }
 _RESULTS = {"pass": "it holds", "not_yet": "not yet", "cannot_tell": "cannot be told"}
 
@@ -65,7 +76,7 @@ def sentence(line: Line) -> str:
     """A line of the audit in words, without the time; a word not known here is shown as it is."""
     form = _SENTENCES.get(line.what, "{who}: {what} ({subject_kind} {subject})")
     text = form.format(
-        who={ENGINE: "The engine", CLOCK: "The clock"}.get(line.who, line.who),
+        who=_WHO.get(line.who, line.who),
         what=line.what.replace("_", " "),
         subject_kind=line.subject_kind,
         subject=line.subject,
@@ -74,7 +85,12 @@ def sentence(line: Line) -> str:
             for name in ("station", "zone", "condition")
             if line.details.get(name)
         ),
-        result=_RESULTS.get(str(line.details.get("result")), "no result"),
+        # the reason of a proof is its first sentence, which says the result
+        result="" if line.why else f": {_RESULTS.get(str(line.details.get('result')), 'no result')}",
+        version=line.details.get("version"),
+        replaced=f" in place of {old}"
+        if (old := line.details.get("replaced"))
+        else ", the first of the station",
     )
     return f"{text}: {line.why}" if line.why else f"{text}."
 
@@ -89,5 +105,10 @@ def replay(lines: Iterable[Line]) -> dict[str, AlertState]:
         if line.subject_kind != "alert" or line.what not in EVENTS:
             continue
         before = states.get(line.subject, "normal")
-        states[line.subject] = advance(before, line.what, is_true=bool(line.details["is_true"]))
+        states[line.subject] = advance(
+            before,
+            line.what,
+            is_true=bool(line.details["is_true"]),
+            is_latching=bool(line.details.get("is_latching")),
+        )
     return states

@@ -48,6 +48,7 @@ class Office:
     clock: Callable[[], float]
     hooks: tuple[Hook, ...]
     told: Callable[[Sequence[AlertChange]], None]  # after the commit
+    latching: frozenset[str] = frozenset()  # conditions whose alerts stay until somebody resets them
 
     @contextmanager
     def writing(self) -> Iterator[Book]:
@@ -125,7 +126,10 @@ class Book:
         """
         at_s = self.now_s if at_s is None else at_s
         before: AlertState = row.state
-        after = advance(before, event, is_true=row.is_true)
+        is_latching = row.condition in self.office.latching
+        after = advance(before, event, is_true=row.is_true, is_latching=is_latching)
+        if is_latching:  # as it was set then: a later setting must not change what the audit replays to
+            details = {**(details or {}), "is_latching": True}
         is_call = after == "active_unacknowledged" and before != after and not is_quiet
         row.state = after
         if before == "shelved" and after != "shelved":

@@ -7,7 +7,7 @@ and DatabaseError if the database is gone or locked.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 
 from steadyhead.alerts.model import Alert, Verdict
 from steadyhead.config.model import Registry
@@ -16,6 +16,7 @@ from steadyhead.desk.book import Office
 from steadyhead.desk.load import read_load
 from steadyhead.desk.load_views import AlarmLoad
 from steadyhead.desk.news import Event, News
+from steadyhead.desk.profiles_used import note_in_use
 from steadyhead.desk.views import (
     AlertChange,
     AlertQuery,
@@ -35,6 +36,7 @@ from steadyhead.errors import DeskError
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
 from steadyhead.store.database import Database
+from steadyhead.types import Condition
 
 ANY_ALERT = AlertQuery()
 
@@ -45,6 +47,7 @@ class Desk:
     clock : epoch seconds; used for who-did-what-when and for ends of shelving, never for judging readings
     hooks : called for every change inside its transaction; what a hook raises undoes the change
     operators : people on duty among whom calls are shared, for the alarm-load figures
+    latching : conditions whose alerts stay after they have cleared, until somebody resets them
     """
 
     def __init__(
@@ -57,12 +60,15 @@ class Desk:
         *,
         news: News | None = None,
         operators: int = 1,
+        latching: Collection[Condition] = (),
     ) -> None:
         if operators < 1:
             raise DeskError(f"operators is {operators}; give at least 1")
         self._news = news
         self._operators = operators
-        self._office = Office(database, knowledge, registry, clock, tuple(hooks), self._tell)
+        self._office = Office(
+            database, knowledge, registry, clock, tuple(hooks), self._tell, frozenset(latching)
+        )
 
     # ---- what the engine says -------------------------------------------------------------------------
 
@@ -91,6 +97,11 @@ class Desk:
     def acknowledge(self, alert_id: str, who: str, note: str = "") -> AlertView:
         """Say that a person has seen it and deals with it."""
         acting.acknowledge(self._office, alert_id, who, note)
+        return self.alert(alert_id)
+
+    def reset(self, alert_id: str, who: str, note: str = "") -> AlertView:
+        """Let an alert go that has cleared, was acknowledged, and stays because its condition latches."""
+        acting.reset(self._office, alert_id, who, note)
         return self.alert(alert_id)
 
     def shelve(self, alert_id: str, who: str, why: str, until_s: int) -> AlertView:
@@ -135,6 +146,19 @@ class Desk:
     def tick(self, now_s: float) -> int:
         """End shelvings, suppressions and outages whose time is over; how many. Call it every minute."""
         return acting.tick(self._office, int(now_s))
+
+    def check(self) -> None:
+        """Raise DatabaseError if nothing can be written down now."""
+        self._office.database.check()
+
+    def profile_in_use(self, profile: Profile, replaced: Profile | None, who: str) -> None:
+        """Write down that a profile was put in use; nothing if that is what was written down last.
+
+        replaced : the one before, or None for a first
+        """
+        office = self._office
+        if note_in_use(office.database, office.clock(), profile, replaced, who):
+            self._publish(Event("station", profile.station))
 
     # ---- what pages ask -------------------------------------------------------------------------------
 

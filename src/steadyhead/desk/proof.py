@@ -86,7 +86,8 @@ def prove(readings: Readings, profile: Profile, question: Question) -> Proof:
         "profile_version": profile.version,
         "figures": {name: _rounded(figure) for name, figure in figures.items()},
     }
-    told = Told(result, reasons, question.condition, before, after, bound, raised, question.units)
+    learned = (profile.version, profile.from_s, profile.to_s)
+    told = Told(result, reasons, question.condition, before, after, bound, raised, question.units, learned)
     return Proof(result, numbers, tell(told))
 
 

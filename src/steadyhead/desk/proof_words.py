@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass
+from datetime import UTC, datetime
 
 from steadyhead.desk.measures import Bounds, Regulation
 from steadyhead.diagnosis.phrases import percent
@@ -54,6 +55,7 @@ class Told:
     bound: Bounds
     raised: tuple[Condition, ...]
     units: UnitSystem
+    learned: tuple[str, int, int]  # version of the profile, and the span it was learned from
 
 
 def tell(told: Told) -> tuple[str, ...]:
@@ -104,6 +106,8 @@ def _remarks(told: Told) -> Iterator[str]:
         f"Compared {told.before.hours:.0f} regulating hours before with {told.after.hours:.0f} after; "
         f"closed periods: {told.before.closed} before, {told.after.closed} after."
     )
+    version, from_s, to_s = told.learned
+    yield f"What is usual was learned from {_day(from_s)} to {_day(to_s)} (profile {version})."
     if told.bound.lock_up_rise_kpa is not None and told.after.closed == 0 and told.result == "pass":
         yield "The station has not been shut since the repair; lock-up was not part of this."
     if told.raised and "raised" not in told.reasons:
@@ -126,6 +130,10 @@ def _was_sound(before: Regulation, bound: Bounds) -> bool:
     )
     inside = all(v is None or b is None or abs(v) <= b for v, b in pairs)
     return inside and (before.held_share is None or before.held_share >= 0.95)
+
+
+def _day(at_s: int) -> str:
+    return datetime.fromtimestamp(at_s, UTC).strftime("%d %b %Y")
 
 
 def _names(conditions: tuple[Condition, ...]) -> str:

@@ -28,8 +28,10 @@ from steadyhead.diagnosis.causes import Knowledge
 from steadyhead.errors import DeskError, NotFoundError
 from steadyhead.store.tables import AlertRow, AuditRow, CounterRow, FindingRow, StationRow, SuppressRow
 
+_MOST = 2**63 - 1  # the largest whole number of both kinds of database
+
 MOST = 500
-BY_HAND: tuple[Event, ...] = ("acknowledge", "shelve", "unshelve")
+BY_HAND: tuple[Event, ...] = ("acknowledge", "reset", "shelve", "unshelve")
 
 
 def page(session: Session, query: AlertQuery, knowledge: Knowledge) -> Page[AlertView]:
@@ -144,6 +146,8 @@ def _read_cursor(query: AlertQuery) -> tuple[Any, ...]:
         text = base64.urlsafe_b64decode(after + "=" * (-len(after) % 4)).decode()
         sort, rank, raised_s, alert_id = text.split("|")
         keys = (int(rank), int(raised_s), alert_id)
+        if not all(-_MOST <= key <= _MOST for key in keys[:2]):
+            raise ValueError("no database holds such a number")  # noqa: TRY301
     except (binascii.Error, ValueError) as exc:
         raise DeskError("after is not a place in this list; take it from `next` of the page before") from exc
     if sort != query.sort:

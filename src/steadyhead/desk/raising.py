@@ -147,6 +147,7 @@ def _new_row(book: Book, verdict: Verdict, station: Station, name: str) -> Alert
         alert_id=name, station=verdict.station, zone=station.zone, condition=verdict.condition,
         state="normal", is_true=False, began_s=verdict.began_s, raised_s=verdict.raised_s,
         updated_s=verdict.updated_s, ended_s=None, change_no=0, rank=0,
+        profile_version=verdict.profile_version,
     )  # fmt: skip
     _write_down(book, row, verdict, station)
     book.session.add(row)
@@ -174,7 +175,6 @@ def _write_down(book: Book, row: AlertRow, verdict: Verdict, station: Station) -
     )
     row.priority = alert.priority
     row.confidence = alert.confidence
-    row.profile_version = verdict.profile_version
     row.updated_s = verdict.updated_s
     row.facts, row.traits = _finite(verdict.facts), traits
     row.document = {**to_dict(replace(alert, likely_causes=causes)), "state": row.state}

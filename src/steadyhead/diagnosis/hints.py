@@ -56,7 +56,7 @@ def work_out(name: HintName, verdict: Verdict, station: Station, units: UnitSyst
     return _FORMULAS[name](verdict, station, units)
 
 
-_WHEN = "When this was raised the log said"
+_WHEN = "When these figures were taken the log said"
 _SAME_MINUTE = "what the log says in that same minute"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field, replace
 
 from steadyhead.alerts.model import Runner, Verdict
@@ -9,12 +10,13 @@ from steadyhead.conditions.base import INDEX
 from steadyhead.conditions.scene import transition
 from steadyhead.diagnosis.calibrate import confidence_of
 from steadyhead.diagnosis.sentences import facts, tell
-from steadyhead.engine import Change
+from steadyhead.engine import Change, State
 from steadyhead.profile.model import Profile
 from steadyhead.types import Condition
 from steadyhead.units import UNIT_SYSTEMS, UnitSystem
 
 SAME_EPISODE_S = 36 * 3600  # raised again within a day and a half: the same episode went on
+WORTH_TELLING = 0.2  # of the size last told: less is the wobble of a fault that stays as it is (our own)
 
 # What a condition is most easily mistaken for, most likely first. Common practice, no source.
 RIVALS: dict[Condition, tuple[Condition, ...]] = {
@@ -75,6 +77,32 @@ class Episodes:
             now = _verdict(change, profile, units)
         self.latest[change.condition] = now
         return now
+
+    def look_again(self, state: State, at_s: int, profile: Profile, units: UnitSystem) -> list[Verdict]:
+        """New answers about what is raised, holds at this moment, and has another size than was last told.
+
+        The size is the first, most telling figure. Name, beginning and raise stay those of the episode.
+        """
+        found = []
+        for condition, was in list(self.latest.items()):
+            held = state.held[INDEX[condition]]
+            if was.ended_s is not None or not (held["active"] > 0 and held["stands"] > 0):
+                continue
+            seen = _verdict(Change(condition, True, at_s, state.scene[0], state.held), profile, units)
+            if not _is_worth_telling(was.magnitude, seen.magnitude):
+                continue
+            window_s = (was.began_s, max(at_s, was.raised_s))
+            now = replace(seen, raised_s=was.raised_s, began_s=was.began_s, window_s=window_s)
+            self.latest[condition] = now
+            found.append(now)
+        return found
+
+
+def _is_worth_telling(told: dict[str, float], now: dict[str, float]) -> bool:
+    if not now or not math.isfinite(size := next(iter(now.values()))):
+        return False
+    before = next(iter(told.values()), 0.0)
+    return next(iter(told), "") != next(iter(now)) or abs(size - before) > WORTH_TELLING * abs(before)
 
 
 def verdicts(

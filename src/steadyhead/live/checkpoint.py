@@ -20,7 +20,8 @@ from steadyhead.alerts.model import Runner, Verdict
 from steadyhead.config import ROLES, Station
 from steadyhead.engine import State
 from steadyhead.errors import ReadingsError
-from steadyhead.live.course import Course, Told, Waiting
+from steadyhead.live.course import Course, Told
+from steadyhead.live.reported import reports_of
 from steadyhead.live.watermarks import STATION_MARK
 from steadyhead.readings.frame import CHANNELS, Readings
 from steadyhead.readings.grid import Held
@@ -52,9 +53,8 @@ class Saved:
 
 def to_bytes(course: Course, mark: Any) -> bytes:
     """Course and marks, but for the profile."""
-    waiting = {role: parts for role, parts in course.waiting.items() if parts}
-    joined = {role: [np.concatenate([getattr(p, name) for p in parts]) for name in Waiting.__slots__]
-              for role, parts in waiting.items()}  # fmt: skip
+    reports = course.reports()
+    waiting = [(role, reports[reports["role"] == role]) for role in np.unique(reports["role"]).tolist()]
     state = course.state.to_bytes()
     header = {
         "step_s": course.station.step_s,
@@ -66,7 +66,7 @@ def to_bytes(course: Course, mark: Any) -> bytes:
         "n_rows": course.n_rows,
         "last": course.last,
         "held": course.held.last,
-        "waiting": [(role, len(columns[0])) for role, columns in joined.items()],
+        "waiting": [(role, len(own)) for role, own in waiting],
         "rows": None if course.rows is None else (course.rows.start_s, len(course.rows)),
         "told": [(told.kind, asdict(told.verdict)) for told in course.told],
         "latest": [asdict(verdict) for verdict in course.episodes.latest.values()],
@@ -74,7 +74,7 @@ def to_bytes(course: Course, mark: Any) -> bytes:
     }
     text = json.dumps(header, separators=(",", ":")).encode()
     parts = [_HEAD.pack(len(text)), text, state]
-    parts += [column.tobytes() for columns in joined.values() for column in columns]
+    parts += [own[name].tobytes() for _, own in waiting for name in ("us", "value", "flags")]
     if course.rows is not None:
         parts += [getattr(course.rows, name).tobytes() for name in (*CHANNELS, "flags")]
     return b"".join(parts)
@@ -103,11 +103,14 @@ def from_bytes(data: bytes, station: Station, *, has_neighbours: bool) -> Saved:
         course.episodes.latest = {v.condition: v for v in map(_verdict, header["latest"])}
         for role, n in header["waiting"]:
             us, values, flags = (np.frombuffer(data, kind, n, start) for kind, start in _starts(at, n))
-            course.waiting[role] = [Waiting(us, values, flags)]
+            course.waiting.append(reports_of(us, values, flags, role))
             at += 18 * n
         if header["rows"] is not None and has_neighbours:
             course.rows = _rows(data, at, station, *header["rows"])
-    except (ValueError, KeyError, TypeError, IndexError, struct.error) as exc:
+    except (
+        ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError, RecursionError,
+        ReadingsError, struct.error,
+    ) as exc:  # fmt: skip
         raise FormError(str(exc)) from exc
     if not has_neighbours and course.judged_s is not None:
         course.next_s = course.judged_s + station.step_s  # it may have left a zone with rows that waited
@@ -149,18 +152,19 @@ def load(database: Database, courses: Sequence[Course]) -> dict[str, Saved]:
     A checkpoint of a form this program does not know is left out: the station then begins anew.
     """
     fresh = {course.station.name: course for course in courses}
+    names = list(fresh)  # the table may hold many more: other processes judge other stations
     found: dict[str, Saved] = {}
     with database.reading() as session:
-        for row in session.scalars(select(CheckpointRow).execution_options(yield_per=AT_A_TIME)):
-            course = fresh.get(row.station)
-            if course is None or row.form != FORM:
-                continue
-            try:
-                saved = from_bytes(row.state, course.station, has_neighbours=course.has_neighbours)
-            except FormError:
-                continue
-            saved.course.journal_no = row.journal_no
-            found[row.station] = replace(saved, profile_version=row.profile_version)
+        for first in range(0, len(names), AT_A_TIME):
+            some = CheckpointRow.station.in_(names[first : first + AT_A_TIME])
+            for row in session.scalars(select(CheckpointRow).where(some, CheckpointRow.form == FORM)):
+                course = fresh[row.station]
+                try:
+                    saved = from_bytes(row.state, course.station, has_neighbours=course.has_neighbours)
+                except FormError:
+                    continue
+                saved.course.journal_no = row.journal_no
+                found[row.station] = replace(saved, profile_version=row.profile_version)
     return found
 
 

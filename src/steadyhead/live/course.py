@@ -8,55 +8,46 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
-from typing import Any
 
 import numpy as np
 
 from steadyhead.alerts.model import Verdict
-from steadyhead.config import ROLES, Role, Station
+from steadyhead.config import ROLES, Station
 from steadyhead.diagnosis.weigh import Episodes
-from steadyhead.engine import State, step
+from steadyhead.engine import Ready, State, ready
+from steadyhead.live.reported import CHANNEL, Reported, after, joined, newest_of, on_grid, second_of
+from steadyhead.live.standing import judged
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import CHANNELS, Readings
-from steadyhead.readings.grid import NEIGHBOUR_MAX_AGE_S, Held, grid_block
-from steadyhead.readings.series import Series
-from steadyhead.types import FlagArray, FloatArray, IntArray
+from steadyhead.readings.grid import NEIGHBOUR_MAX_AGE_S, Held
 from steadyhead.units import UnitSystem
 
-CHANNEL: dict[Role, str] = {
-    "inlet": "inlet_kpa",
-    "outlet": "outlet_kpa",
-    "flow": "flow_lps",
-    "command": "command_kpa",
-}
 ROWS_AT_A_TIME = 16384  # of a long silence or a long log; bounds the memory
-
-
-@dataclass(frozen=True, slots=True)
-class Waiting:
-    """Reports of one role that wait for their row, in the order in which they came; shape (n,) each."""
-
-    us: IntArray
-    values: FloatArray
-    flags: FlagArray
 
 
 @dataclass(frozen=True, slots=True)
 class Told:
     """A verdict that the desk has to hear of.
 
-    kind : "raised" (also when an episode goes on) or "cleared"
+    kind : "raised" (also when an episode goes on), "updated" (another size than was told) or "cleared"
     """
 
     kind: str
     verdict: Verdict
+
+    def is_older_size_than(self, verdict: Verdict) -> bool:
+        """Whether this only says how large what ``verdict`` speaks of was before."""
+        one, other = self.verdict, verdict
+        is_same = (one.condition, one.raised_s) == (other.condition, other.raised_s)
+        return is_same and self.kind == "updated"
 
 
 @dataclass(slots=True)
 class Course:
     """All that a restart needs of one station, and its profile.
 
-    waiting : by place in ``ROLES``; next_s : time of the next row to put on the grid, None before the first
+    waiting : reports that wait for their row, in the order in which they came
+    next_s : time of the next row to put on the grid, None before the first
     rows : rows on the grid that are still needed, judged or not; empty for a station without neighbours
     judged_s : rows up to this time were judged and archived; None before the first
     told : what the desk has not heard of yet
@@ -72,7 +63,7 @@ class Course:
     state: State = field(default_factory=State)
     episodes: Episodes = field(default_factory=Episodes)
     held: Held = field(default_factory=Held)
-    waiting: dict[int, list[Waiting]] = field(default_factory=dict)
+    waiting: list[Reported] = field(default_factory=list)
     next_s: int | None = None
     rows: Readings | None = None
     judged_s: int | None = None
@@ -83,19 +74,20 @@ class Course:
     ready_s: float | None = None
     journal_no: int = 0
     is_changed: bool = False
+    _ready: Ready | None = field(default=None, repr=False)
 
     # ------------------------------------------------------------ reports to rows
 
-    def take(self, role: int, waiting: Waiting) -> None:
-        """Take reports of a role; none of them is of a row that is on the grid already."""
-        self.waiting.setdefault(role, []).append(waiting)
+    def take(self, reports: Reported) -> None:
+        """Take reports; none of them is of a row that is on the grid already."""
+        self.waiting.append(reports)
         self.is_changed = True
-        good = np.flatnonzero(~np.isnan(waiting.values))
-        if len(good):
-            newest = good[int(np.argmax(waiting.us[good]))]
-            at_s, name = -(-int(waiting.us[newest]) // 1_000_000), CHANNEL[ROLES[role]]
-            if name not in self.last or at_s >= self.last[name][0]:
-                self.last[name] = at_s, float(waiting.values[newest])
+        for role, place in zip(ROLES, newest_of(reports), strict=True):
+            if place >= 0:
+                us, value, _, _ = reports[place].item()
+                at_s, name = second_of(us), CHANNEL[role]
+                if name not in self.last or at_s >= self.last[name][0]:
+                    self.last[name] = at_s, value
 
     def grid(self, complete_s: int) -> Iterator[Readings]:
         """Rows that are complete now, in pieces; neighbours are not in them yet."""
@@ -105,22 +97,27 @@ class Course:
         if first_s is None or first_s >= to_s:
             return
         self.next_s = first_s
-        series = self._due(to_s - step_s)
         self.is_changed = True
+        reports = self.reports()
+        self.waiting = [after(reports, to_s - step_s)]
         while self.next_s < to_s:
             until_s = min(to_s, self.next_s + ROWS_AT_A_TIME * step_s)
-            piece = {role: _between(s, self.next_s - step_s, until_s - step_s) for role, s in series.items()}
-            rows, self.held = grid_block(piece, self.station, self.next_s, until_s, self.held)
+            rows, self.held = on_grid(reports, self.station, self.next_s, until_s, self.held)
             self.next_s = until_s
             yield rows
 
+    def reports(self) -> Reported:
+        """All reports that wait, as one array."""
+        if len(self.waiting) != 1:
+            self.waiting = [joined(self.waiting)]
+        return self.waiting[0]
+
     def first_row_s(self) -> int | None:
         """Row of the earliest report that waits, as ``readings.grid.to_grid`` begins; None without any."""
-        firsts = [int(part.us.min()) for parts in self.waiting.values() for part in parts if len(part.us)]
-        if not firsts:
+        reports, step_s = self.reports(), self.station.step_s
+        if not len(reports):
             return None
-        second, step_s = -(-min(firsts) // 1_000_000), self.station.step_s
-        return -(-second // step_s) * step_s
+        return -(-second_of(int(reports["us"].min())) // step_s) * step_s
 
     def preview(self, until_s: int) -> Readings | None:
         """Rows up to ``until_s`` as they stand now, those still open included; nothing is carried on.
@@ -132,33 +129,8 @@ class Course:
         next_s = self.first_row_s() if self.next_s is None else self.next_s
         if next_s is None or next_s >= to_s:
             return self.rows
-        series = {role: s for role, (s, _) in self._split(to_s - step_s).items()}
-        rows, _ = grid_block(series, self.station, next_s, to_s, self.held)
+        rows, _ = on_grid(self.reports(), self.station, next_s, to_s, self.held)
         return rows if self.rows is None else _after(self.rows, rows)
-
-    def _due(self, last_row_s: int) -> dict[Role, Series]:
-        """Take out the reports of rows up to ``last_row_s``, in the order of time."""
-        parts = self._split(last_row_s)
-        self.waiting = {ROLES.index(role): [rest] for role, (_, rest) in parts.items() if len(rest.us)}
-        return {role: due for role, (due, _) in parts.items()}
-
-    def _split(self, last_row_s: int) -> dict[Role, tuple[Series, Waiting]]:
-        """Reports of rows up to ``last_row_s`` in the order of time, and the rest as they came."""
-        found = {}
-        for role, parts in self.waiting.items():
-            us = _joined([part.us for part in parts])
-            values = _joined([part.values for part in parts])
-            flags = _joined([part.flags for part in parts])
-            seconds = -(-us // 1_000_000)
-            is_due = seconds <= last_row_s
-            rest = Waiting(us[~is_due], values[~is_due], flags[~is_due])
-            us, values, flags, seconds = us[is_due], values[is_due], flags[is_due], seconds[is_due]
-            if len(us) > 1 and not (np.diff(us) > 0).all():
-                # of one time the last good one stands, as in feeds.order
-                order = np.lexsort((np.arange(len(us)), ~np.isnan(values), us))
-                values, flags, seconds = values[order], flags[order], seconds[order]
-            found[ROLES[role]] = (Series(seconds, values, flags), rest)
-        return found
 
     # ------------------------------------------------------------ rows to the desk
 
@@ -171,10 +143,12 @@ class Course:
         self.judged_s = rows.end_s - rows.step_s
         if self.profile is None:
             return
-        for change in step(self.state, rows, self.profile):
-            verdict = self.episodes.take(change, self.profile, units)
-            if verdict is not None:
-                self.told.append(Told("raised" if change.is_raised else "cleared", verdict))
+        if self._ready is None or self._ready.profile is not self.profile:
+            self._ready = ready(self.profile)
+        for kind, verdict in judged(self.state, self.episodes, rows, self._ready, units):
+            if kind == "updated":  # what could not be told yet of its size is out of date
+                self.told = [told for told in self.told if not told.is_older_size_than(verdict)]
+            self.told.append(Told(kind, verdict))
 
     def change_profile(self, profile: Profile) -> None:
         """Judge by another profile from the next row on; what stood by the old one is over."""
@@ -199,18 +173,11 @@ class Course:
 
     def _remember(self, rows: Readings) -> None:
         """Count the rows with an outlet, for learning."""
-        there = np.flatnonzero(~np.isnan(rows.outlet_kpa))
-        self.n_rows += len(there)
-        if self.first_s is None and len(there):
-            self.first_s = rows.start_s + rows.step_s * int(there[0])
-
-
-def _between(series: Series, after_s: int, to_s: int) -> Series:
-    """Reports with times in (after_s, to_s]."""
-    first, last = np.searchsorted(series.times_s, [after_s, to_s], side="right")
-    if first == 0 and last == len(series.times_s):
-        return series
-    return Series(series.times_s[first:last], series.values[first:last], series.flags[first:last])
+        is_there = ~np.isnan(rows.outlet_kpa)
+        n = int(np.count_nonzero(is_there))
+        self.n_rows += n
+        if self.first_s is None and n:
+            self.first_s = rows.start_s + rows.step_s * int(np.argmax(is_there))
 
 
 def _after(old: Readings, new: Readings) -> Readings:
@@ -221,7 +188,3 @@ def _after(old: Readings, new: Readings) -> Readings:
         flags=np.concatenate([old.flags, new.flags]),
         **{name: np.concatenate([getattr(old, name), getattr(new, name)]) for name in CHANNELS},
     )
-
-
-def _joined(parts: list[Any]) -> Any:
-    return parts[0] if len(parts) == 1 else np.concatenate(parts)

@@ -13,11 +13,11 @@ from zoneinfo import ZoneInfo
 
 import numpy as np
 
-from steadyhead.config import ROLES, Quality, Registry, Role, Station
+from steadyhead.config import ROLES, Quality, Registry, Role, Source, Station
 from steadyhead.config.model import QUANTITY
 from steadyhead.errors import RegistryError
 from steadyhead.feeds.quality_codes import BAD, EMPTY, UNCERTAIN, UNKNOWN, level_of
-from steadyhead.feeds.stamps import EARLIEST_US
+from steadyhead.feeds.stamps import EARLIEST_US, LATEST_US
 from steadyhead.readings import quality as flag
 from steadyhead.readings.rejects import REASONS, shown
 from steadyhead.units import LOWEST_GAUGE_KPA, find_unit
@@ -40,6 +40,7 @@ Why = Literal[
 """Kinds of refusals; those of log files have the same names."""
 
 _ABSURD = 1e30  # such as the largest 32-bit float, which stands for "no value"
+_LARGEST_FLOAT = 1e308
 _EPOCH = datetime(1970, 1, 1, tzinfo=UTC)
 _US = timedelta(microseconds=1)
 _SECONDS_UNTIL_2100 = 4_102_444_800
@@ -99,7 +100,7 @@ class Channel:
             word = "a number without quotes" if isinstance(raw, str) else "a number"
             raise Refusing("not_a_number", f'"{shown(str(raw))}" is not a number; send {word}')
         if raw in self.bad_numbers or not -_ABSURD < raw < _ABSURD:
-            raise Refusing("sentinel", f"{raw:g} {REASONS['sentinel']}; leave such readings out")
+            raise Refusing("sentinel", f"{_written(raw)} {REASONS['sentinel']}; leave such readings out")
         is_declared = unit is None or unit == self.unit
         value = (raw * self.scale + self.offset) * self.factor if is_declared else self._from(raw, str(unit))
         if not self.low <= value <= self.high:
@@ -188,6 +189,10 @@ class Door:
             raise Refusing(
                 "bad_time", "is before 1990: a clock that has lost its time; set it, and send again"
             )
+        if us >= LATEST_US:
+            raise Refusing(
+                "future_time", "lies after 2100; send it in the precision that is named, or set the clock"
+            )
 
     def _from_text(self, text: str) -> int:
         try:
@@ -207,6 +212,11 @@ class Door:
         return (at - _EPOCH) // _US
 
 
+def _written(raw: float) -> str:
+    """A number for people, however large: JSON and line protocol have whole numbers of any length."""
+    return f"{raw:g}" if abs(raw) < _LARGEST_FLOAT else shown(str(raw))
+
+
 def doors_of(registry: Registry) -> dict[str, Door]:
     """All stations by name, numbered in the order of the registry."""
     return {name: _door(n, station) for n, (name, station) in enumerate(registry.stations.items())}
@@ -221,8 +231,12 @@ def _door(index: int, station: Station) -> Door:
     return Door(index, station, {**by_tag, **by_role}, shift_us)  # a role's name goes before a tag's
 
 
+_NO_LOGS = Source(path=("-",))
+"""How values are read where no log says otherwise."""
+
+
 def _channel(station: Station, role: Role) -> Channel:
-    tag, source = station.tags[role], station.sources[0]
+    tag, source = station.tags[role], station.sources[0] if station.sources else _NO_LOGS
     low = -np.inf if tag.low is None else tag.low * tag.factor
     if QUANTITY[role] == "pressure":
         low = max(low, LOWEST_GAUGE_KPA)

@@ -24,7 +24,7 @@ from steadyhead.live.feed_rows import FeedState
 from steadyhead.live.file_readings import NEW, Found, context_bytes, found_in, only
 from steadyhead.live.growing import NewPart, new_part
 from steadyhead.live.intake import Intake, Part
-from steadyhead.live.journal import Journal
+from steadyhead.live.kinds import Counted
 from steadyhead.live.tallies import Refusal
 from steadyhead.types import BoolArray
 
@@ -60,7 +60,7 @@ class Folders:
     """
 
     def __init__(
-        self, registry: Registry, intake: Intake, journal: Journal, folder: Path, behind: Callable[[], int],
+        self, registry: Registry, intake: Intake, journal: Counted, folder: Path, behind: Callable[[], int],
         now_s: Callable[[], float], future_s: int,
     ) -> None:  # fmt: skip
         self._root = registry.log_root
@@ -193,7 +193,9 @@ class Folders:
                 is_last = edge is None
                 if not len(own.us) and not is_last:
                     continue
-                position = one.position if is_last else {**self._position(name), "through_us": edge}
+                # of a source that lags behind the others of its zone, more may still come before the edge
+                through_us = None if edge is None or not len(columns.us) else min(edge, int(columns.us.max()))
+                position = one.position if is_last else {**self._position(name), "through_us": through_us}
                 positions[name] = position
                 refusals = one.found.refusals if is_last else []
                 kept = one.found.kept if is_last else []

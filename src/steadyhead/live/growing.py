@@ -22,6 +22,7 @@ import pyarrow.parquet as pq
 
 from steadyhead.config import Source
 from steadyhead.errors import FeedError
+from steadyhead.feeds.unpack import gunzip
 
 SETTLED_S = 60.0  # a file nobody has written to for so long is finished
 _CHECKED = 512  # bytes at the start, and before the place reached, that must not have changed
@@ -119,7 +120,7 @@ class _Text:
         encoding = source.encoding.casefold().replace("_", "-")
         if start[:2] == b"\x1f\x8b":
             file.seek(0)
-            return cls._whole(gzip.decompress(file.read()), encoding)
+            return cls._whole(gunzip(file.read()), encoding)
         if start[:2] in _WIDE_MARKS or encoding.startswith(("utf-16", "utf16", "utf-32", "utf32")):
             file.seek(0)
             return cls._whole(file.read(), encoding)
@@ -220,7 +221,10 @@ def _new_rows(raw: bytes, known: FileMark | None, found: Any) -> NewPart:
         table = pq.read_table(pa.BufferReader(raw))
     except (pa.ArrowException, OSError) as exc:
         raise EOFError(str(exc).splitlines()[0] if str(exc) else "no Parquet file") from exc
-    first_row = repr((table.schema.names, table.slice(0, 1).to_pylist()))
+    try:
+        first_row = repr((table.schema.names, table.slice(0, 1).to_pylist()))
+    except (ValueError, OverflowError):  # a time that Python has no date for
+        first_row = str(table.slice(0, 1))
     check = hashlib.sha256(first_row.encode()).hexdigest()[:16]
     is_replaced = known is not None and (known.taken > table.num_rows or known.check != check)
     taken = known.taken if known is not None and not is_replaced else 0

@@ -8,7 +8,8 @@ import time
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from steadyhead.errors import JournalError, LearningError, SteadyheadError
+from steadyhead.desk.audit import FILE
+from steadyhead.errors import DatabaseError, JournalError, LearningError, SteadyheadError
 from steadyhead.live.parts import Parts
 from steadyhead.live.station_views import learning_of
 
@@ -76,8 +77,9 @@ class Housekeeper:
             if course.profile is not None and course.profile.version == profile.version:
                 continue
             try:
+                self._parts.desk.profile_in_use(profile, course.profile, FILE)
                 self._parts.intake.note_profile(profile.station, profile.version)
-            except JournalError:
+            except (JournalError, DatabaseError):
                 files.look_again(profile.station)
                 raise
 

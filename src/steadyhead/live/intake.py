@@ -21,7 +21,7 @@ from steadyhead.errors import IntakeError, JournalError
 from steadyhead.live.batch import Batch, Columns, Refused
 from steadyhead.live.clock import Clock, Moment
 from steadyhead.live.doors import Door
-from steadyhead.live.journal import Journal
+from steadyhead.live.kinds import JournalLike
 from steadyhead.live.lines import NS_IN, Precision
 from steadyhead.live.quarantine import LATE, REFUSED, Quarantine
 from steadyhead.live.reports import Reports
@@ -75,7 +75,7 @@ class Intake:
     def __init__(
         self,
         doors: Mapping[str, Door],
-        journal: Journal,
+        journal: JournalLike,
         quarantine: Quarantine,
         clock: Clock,
         future_s: int = 300,

@@ -67,7 +67,7 @@ class Journal:
             raise self._in_words(exc) from exc
         try:
             self._set_up()
-        except (sqlite3.Error, JournalError) as exc:
+        except (sqlite3.Error, JournalError, TypeError, ValueError) as exc:
             self.close()
             raise self._in_words(exc) from exc
 
@@ -177,6 +177,10 @@ class Journal:
                 rows.close()
         except sqlite3.Error as exc:
             raise self._in_words(exc) from exc
+        except TypeError as exc:
+            raise JournalError(
+                f"{self.path}: record {no} is spoiled ({exc}); restore the data folder"
+            ) from exc
         return records
 
     def items_after(self, no: int) -> tuple[int, float]:
@@ -189,7 +193,12 @@ class Journal:
 
     def positions(self) -> dict[str, dict[str, Any]]:
         """How far each watched source has been read."""
-        return {s: json.loads(p) for s, p in self._rows("SELECT source, position FROM positions")}
+        try:
+            return {s: json.loads(p) for s, p in self._rows("SELECT source, position FROM positions")}
+        except (ValueError, TypeError) as exc:
+            raise JournalError(
+                f"{self.path}: how far a source was read is spoiled ({exc}); restore the data folder"
+            ) from exc
 
     def source_counts(self) -> list[SourceCount]:
         """What came from each source."""

@@ -19,6 +19,7 @@ NS_IN: dict[Precision, int] = {"ns": 1, "us": 1_000, "ms": 1_000_000, "s": 1_000
 
 _NUMBER = re.compile(r"[-+]?(\d+(\.\d*)?|\.\d+)([eE][-+]?\d+)?")
 _WHOLE = re.compile(r"([-+]?\d+)[iu]")
+_MOST_DIGITS = 20  # with the sign
 _TRUE_OR_FALSE = frozenset(("t", "T", "true", "True", "TRUE", "f", "F", "false", "False", "FALSE"))
 _ESCAPED = re.compile(r"\\([,= \\\"])")
 
@@ -56,7 +57,7 @@ def parse_line(text: str) -> Line:
     time = None
     if len(parts) == 3:
         try:
-            time = int(parts[2])
+            time = int(parts[2][: _MOST_DIGITS + 1])
         except ValueError as exc:
             raise LineError(f'"{shown(parts[2])}" is not a whole number of time units') from exc
     return Line(
@@ -84,6 +85,8 @@ def _value(text: str) -> float | int | str | bool:
         return float(text)
     whole = _WHOLE.fullmatch(text)
     if whole is not None:
+        if len(whole[1]) > _MOST_DIGITS:
+            raise LineError(f'"{shown(text)}" has more digits than a whole number of 64 bits')
         return int(whole[1])
     if text in _TRUE_OR_FALSE:
         return text[0] in "tT"

@@ -18,7 +18,8 @@ from steadyhead.desk.desk import Desk
 from steadyhead.errors import ArchiveError, DatabaseError, DeskError, NotFoundError
 from steadyhead.live import checkpoint
 from steadyhead.live.course import Course
-from steadyhead.live.journal import Journal, Record
+from steadyhead.live.journal import Record
+from steadyhead.live.kinds import JournalLike
 from steadyhead.live.order import Order
 from steadyhead.live.profile_files import ProfileFiles
 from steadyhead.live.rebuild import rebuilt
@@ -51,7 +52,7 @@ class Loop:
     """
 
     def __init__(
-        self, registry: Registry, waits: Waits, journal: Journal, database: Database, archive: Archive,
+        self, registry: Registry, waits: Waits, journal: JournalLike, database: Database, archive: Archive,
         desk: Desk, profiles: ProfileFiles,
     ) -> None:  # fmt: skip
         self.order = Order(list(registry.stations.values()), waits, registry.settings.units, self._on_rows)
@@ -155,6 +156,10 @@ class Loop:
         self._journal.prune(self.done_no)
         return True
 
+    def profile_of(self, station: str) -> Profile | None:
+        """The profile that a station is judged by."""
+        return self.order.courses[self.order.places[station]].profile
+
     def _by_zone(self) -> list[tuple[int, Course]]:
         """Courses with the members of each zone together."""
         return sorted(enumerate(self.order.courses), key=lambda one: one[1].station.zone or "")
@@ -194,6 +199,8 @@ class Loop:
         try:
             if told.kind == "raised":
                 self._desk.raised(verdict)
+            elif told.kind == "updated":
+                self._desk.updated(verdict)
             else:
                 name = alert_id(verdict.station, verdict.condition, verdict.raised_s)
                 self._desk.cleared(name, verdict.updated_s, verdict)
@@ -223,7 +230,7 @@ class Loop:
         return self._profiles.of_version(station, version) or in_use
 
 
-def _all_records(journal: Journal) -> Iterator[Record]:
+def _all_records(journal: JournalLike) -> Iterator[Record]:
     """Every record of the journal, piece by piece."""
     after = 0
     while records := journal.read(after, MOST_ITEMS):

@@ -14,8 +14,9 @@ from typing import Any
 import numpy as np
 
 from steadyhead.config import Station
-from steadyhead.live.course import Course, Waiting
+from steadyhead.live.course import Course
 from steadyhead.live.journal import Record
+from steadyhead.live.reported import reports_of
 from steadyhead.live.reports import Reports, from_bytes
 from steadyhead.live.watermarks import Waits, Watermarks, stations_of
 from steadyhead.readings.frame import Readings
@@ -106,13 +107,13 @@ class Order:
             reports, which = reports.only(keep), which[keep]
         if not len(which):
             return which
-        order = np.lexsort((reports.role, which))
-        key = which[order] * 8 + reports.role[order]
-        starts = np.flatnonzero(np.diff(key, prepend=-1))
-        us, values, flags = reports.us[order], reports.values[order], reports.flags[order]
-        for start, end in zip(starts, [*starts[1:], len(key)], strict=True):
-            n, role = divmod(int(key[start]), 8)
-            self.courses[n].take(role, Waiting(us[start:end], values[start:end], flags[start:end]))
+        order = np.argsort(which, kind="stable")
+        rising = which[order]
+        own = reports_of(reports.us, reports.values, reports.flags, reports.role)[order]
+        starts = np.flatnonzero(np.diff(rising, prepend=-1))
+        ends = [*starts[1:].tolist(), len(rising)]
+        for n, start, end in zip(rising[starts].tolist(), starts.tolist(), ends, strict=True):
+            self.courses[n].take(own[start:end])
         begins = ~self._has_begun[which]
         if begins.any():
             new = which[begins]

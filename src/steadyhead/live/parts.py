@@ -12,7 +12,7 @@ from steadyhead.live.clock import Clock
 from steadyhead.live.feed_rows import FeedRows
 from steadyhead.live.folders import Folders
 from steadyhead.live.intake import Intake
-from steadyhead.live.journal import Journal
+from steadyhead.live.kinds import JournalLike
 from steadyhead.live.loop import Loop
 from steadyhead.live.profile_files import ProfileFiles
 from steadyhead.live.quarantine import Quarantine
@@ -26,7 +26,7 @@ class Parts:
     settings: RoomSettings
     registry: Registry
     clock: Clock
-    journal: Journal
+    journal: JournalLike
     intake: Intake
     quarantine: Quarantine
     archive: Archive

@@ -40,7 +40,7 @@ class ProfileFiles:
         path = self.folder / REPLACED / f"{station}-{version}.json"
         try:
             return from_json(path.read_text(encoding="utf-8"), str(path))
-        except (OSError, ProfileError) as exc:
+        except (OSError, UnicodeDecodeError, ProfileError) as exc:
             log.warning("%s: profile %s is not to be had: %s", station, version, exc)
             return None
 

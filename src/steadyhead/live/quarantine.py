@@ -42,7 +42,7 @@ class Quarantine:
 
         Raises JournalError if they cannot be written: the batch they are of is then not accepted either.
         """
-        lines = [json.dumps(item, ensure_ascii=False, separators=(",", ":")) + "\n" for item in items]
+        lines = [_line(item) for item in items]
         if not lines:
             return 0
         path = self.path(kind, at_s)
@@ -52,7 +52,7 @@ class Quarantine:
                 size = path.stat().st_size if path.exists() else 0
                 if kind == REFUSED:
                     lines = _fitting(lines, self._most_bytes - size)
-                _append(path, size, "".join(lines).encode())
+                _append(path, size, b"".join(lines))
             except OSError as exc:
                 raise JournalError(
                     f"{path}: cannot be written ({exc.strerror or exc}); readings are refused until there is "
@@ -74,10 +74,16 @@ class Quarantine:
         return len(old)
 
 
-def _fitting(lines: list[str], room: int) -> list[str]:
+def _line(item: dict[str, Any]) -> bytes:
+    """One line; half a character, which UTF-8 has no place for, becomes the escape that JSON has for it."""
+    text = json.dumps(item, ensure_ascii=False, separators=(",", ":")) + "\n"
+    return text.encode("utf-8", "backslashreplace")
+
+
+def _fitting(lines: list[bytes], room: int) -> list[bytes]:
     kept = []
     for line in lines:
-        room -= len(line.encode())
+        room -= len(line)
         if room < 0:
             break
         kept.append(line)

@@ -16,6 +16,7 @@ from steadyhead.types import BoolArray, FlagArray, FloatArray, IntArray
 _HEAD = struct.Struct("<4sIII")  # mark, checksum of the rest, length of the names, number of reports
 _MARK = b"SHR1"
 _COLUMNS = (("which", "<u4"), ("role", "u1"), ("us", "<i8"), ("values", "<f8"), ("flags", "<u2"))
+_ROW_BYTES = sum(np.dtype(kind).itemsize for _, kind in _COLUMNS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,13 +57,19 @@ def from_bytes(data: bytes) -> Reports:
     """What ``to_bytes`` wrote. Raises JournalError if it is spoiled."""
     mark, checksum, n_names, n = _HEAD.unpack_from(data) if len(data) >= _HEAD.size else (b"", 0, 0, 0)
     body = memoryview(data)[_HEAD.size :]
-    if mark != _MARK or zlib.crc32(body) != checksum:
+    if mark != _MARK or zlib.crc32(body) != checksum or len(body) != n_names + n * _ROW_BYTES:
         raise JournalError(
             "a record of the journal is spoiled; restore the data folder, or move the journal away to begin "
             "with an empty one (readings in it that were not yet judged are then lost)"
         )
+    try:
+        names = tuple(str(name) for name in json.loads(bytes(body[:n_names])))
+    except (ValueError, TypeError) as exc:
+        raise JournalError(
+            f"a record of the journal names no stations ({exc}); restore the data folder"
+        ) from exc
     columns, at = {}, n_names
     for name, kind in _COLUMNS:
         columns[name] = np.frombuffer(body, dtype=kind, count=n, offset=at)
         at += columns[name].nbytes
-    return Reports(names=tuple(json.loads(bytes(body[:n_names]))), **columns)
+    return Reports(names=names, **columns)

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import IO
 
+from sqlalchemy import select
+
 from steadyhead.access.accounts import Accounts
 from steadyhead.archive.archive import Archive
 from steadyhead.archive.embedded import EmbeddedArchive
@@ -18,7 +20,7 @@ from steadyhead.config import Registry
 from steadyhead.desk.desk import Desk
 from steadyhead.desk.news import News
 from steadyhead.diagnosis.causes import Knowledge, load_knowledge
-from steadyhead.errors import JournalError
+from steadyhead.errors import DatabaseError, JournalError
 from steadyhead.live.clock import Clock
 from steadyhead.live.connected import Connections
 from steadyhead.live.doors import doors_of
@@ -26,6 +28,7 @@ from steadyhead.live.feed_rows import FeedRows, FeedState
 from steadyhead.live.folders import Folders
 from steadyhead.live.intake import Intake
 from steadyhead.live.journal import Journal
+from steadyhead.live.kinds import Counted, RunnerLike
 from steadyhead.live.loop import Loop
 from steadyhead.live.profile_files import ProfileFiles
 from steadyhead.live.quarantine import Quarantine
@@ -36,6 +39,7 @@ from steadyhead.notify.plan import Plan
 from steadyhead.notify.sender import Sender
 from steadyhead.outward.sender import Outward
 from steadyhead.store.database import Database, open_database
+from steadyhead.store.tables import SharingRow
 from steadyhead.weekly.reporter import Reporter
 
 MB = 1 << 20
@@ -58,10 +62,10 @@ class Room:
     desk: Desk
     accounts: Accounts
     intake: Intake
-    runner: Runner
+    runner: RunnerLike
     news: News
     clock: Callable[[], float]
-    journal: Journal
+    journal: Counted
     sender: Sender
     reporter: Reporter
     connections: Connections
@@ -85,7 +89,8 @@ class Room:
         self.sender.stop()
         self.news.close()
         self.archive.close()
-        self.journal.close()
+        if isinstance(self.journal, Journal):
+            self.journal.close()
         self.database.close()
         if self._lock_file is not None:
             self._lock_file.close()
@@ -98,12 +103,17 @@ def open_room(settings: RoomSettings, registry: Registry, *, clock: Clock | None
     Raises JournalError if another service uses the data folder, DatabaseError, ArchiveError or RegistryError
     if something cannot be opened.
     """
+    if settings.sharing is not None:
+        from steadyhead.live.sharing.room import open_shared_room  # it builds on this module
+
+        return open_shared_room(settings, registry, clock=clock)
     clock = clock or Clock()
     folder = settings.data_folder
-    lock_file = _claim(folder)
+    lock_file = claim(folder)
     try:
         knowledge = load_knowledge(settings.causes)
         database = open_database(settings.database)
+        refuse_if_shared(database)
         journal = Journal(folder, settings.journal_max_mb)
         archive = _archive(settings, registry)
     except BaseException:
@@ -113,8 +123,9 @@ def open_room(settings: RoomSettings, registry: Registry, *, clock: Clock | None
     news = News()
     plan = Plan(settings.notify, registry, knowledge, clock.wall_s)
     desk = Desk(
-        database, knowledge, registry, clock.wall_s, [plan.hook], news=news, operators=settings.operators
-    )
+        database, knowledge, registry, clock.wall_s, [plan.hook], news=news, operators=settings.operators,
+        latching=settings.latching,
+    )  # fmt: skip
     quarantine = Quarantine(folder, int(settings.quarantine_mb_per_day * MB))
     intake = Intake(doors_of(registry), journal, quarantine, clock, settings.future_s)
     files = ProfileFiles(settings.profiles, registry.stations)
@@ -172,7 +183,14 @@ def open_room(settings: RoomSettings, registry: Registry, *, clock: Clock | None
         sender=Sender(settings.notify, database, clock.wall_s),
         reporter=Reporter(settings.report, clock.wall_s),
         connections=connections,
-        outward=Outward(settings.alerts_out, database, registry.stations, files.in_use, clock.wall_s),
+        outward=Outward(
+            settings.alerts_out,
+            database,
+            registry.stations,
+            files.in_use,
+            lambda condition: knowledge.entries[condition].title,
+            clock.wall_s,
+        ),
         _lock_file=lock_file,
     )
 
@@ -188,7 +206,22 @@ def _archive(settings: RoomSettings, registry: Registry) -> Archive:
     return EmbeddedArchive(settings.data_folder, steps_s, settings.keep)
 
 
-def _claim(folder: Path) -> IO[str]:
+def refuse_if_shared(database: Database) -> None:
+    """A process that runs alone would judge everything a second time.
+
+    Raises DatabaseError if other processes share the database, or have shared it.
+    """
+    with database.reading() as session:
+        if session.scalar(select(SharingRow.value).limit(1)) is None:
+            return
+    database.close()
+    raise DatabaseError(
+        f"{database.url}: processes share it, and what they have accepted is in it alone; add sharing to the "
+        "settings, as the others have it (docs/sharing.md); a process may be the only one that shares"
+    )
+
+
+def claim(folder: Path) -> IO[str]:
     """Hold the data folder: two services on one journal would judge everything twice.
 
     The lock is the kernel's, so it goes with the process, however that ends.

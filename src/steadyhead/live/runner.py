@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import contextlib
+import gc
 import logging
 import threading
 import time
 from collections.abc import Callable, Collection
 
+from steadyhead.desk.audit import FILE, SERVICE
 from steadyhead.desk.news import Event
 from steadyhead.errors import ArchiveError, DatabaseError, JournalError, NotFoundError, SteadyheadError
 from steadyhead.live.housekeeping import Housekeeper, do
@@ -69,6 +71,7 @@ class Runner:
         for thread in self._threads:
             thread.join()
         self._threads = []
+        gc.unfreeze()
         self._state = "stopped"
 
     def status(self) -> RunnerStatus:
@@ -82,10 +85,13 @@ class Runner:
         days = self._parts.settings.learn_days
         return {name: view_of(order.courses[order.places[name]], days, now_s) for name in wanted}
 
-    def learn(self, station: str, from_s: int | None = None, to_s: int | None = None) -> Learned:
+    def learn(
+        self, station: str, from_s: int | None = None, to_s: int | None = None, *, who: str = SERVICE
+    ) -> Learned:
         """Learn a profile from archived readings and put it in use; takes seconds.
 
         from_s, to_s : the registry's span, or the latest weeks, where they are left out
+        who : for the audit
         The profile it replaces is kept; the run judges by the new one from the next row on.
         Raises NotFoundError for an unknown station, LearningError if there is too little.
         """
@@ -100,7 +106,9 @@ class Runner:
         offered = span_of(course, course.station)
         span = offered[0] if from_s is None else from_s, offered[1] if to_s is None else to_s
         with self._learning:  # one at a time: it takes all of a core
+            parts.desk.check()  # what cannot be written in the audit is not done
             learned = learned_from(parts.archive, parts.registry, parts.files, station, *span)
+            parts.desk.profile_in_use(learned.profile, learned.replaced, who)
             parts.intake.note_profile(station, learned.profile.version)
         parts.news.publish(Event("station", station))
         return learned
@@ -111,6 +119,7 @@ class Runner:
         try:
             if not (self._patiently(self._begin) and self._patiently(self._parts.loop.equip)):
                 return
+            _leave_alone_what_stays()
             self._state = "replaying"
             while not self._stop.is_set():
                 self._patiently(self._once)
@@ -182,6 +191,7 @@ class Runner:
         for name in loop.outdated:
             profile = self._parts.files.in_use(name)
             if profile is not None:
+                self._parts.desk.profile_in_use(profile, loop.profile_of(name), FILE)
                 self._parts.intake.note_profile(name, profile.version)
         loop.outdated.clear()
 
@@ -197,3 +207,12 @@ class Runner:
             if self._is_up():
                 said = do(folders.poll, said)
             self._stop.wait(self._parts.settings.poll_s if self._is_up() else 0.1)
+
+
+def _leave_alone_what_stays() -> None:
+    """Registry, profiles and courses live as long as the run.
+
+    To look through all of them for what is no longer used stops every thread for seconds in a large fleet.
+    """
+    gc.collect()
+    gc.freeze()

@@ -16,8 +16,10 @@ from steadyhead.config.marked_yaml import read_marked
 from steadyhead.config.mistakes import ModelError
 from steadyhead.config.source import Part
 from steadyhead.feeds.settings import FeedSettings, read_feeds
+from steadyhead.live.sharing.settings import SharingSettings
 from steadyhead.notify.settings import NotifySettings
 from steadyhead.outward.settings import OutSettings
+from steadyhead.types import Condition
 from steadyhead.weekly.settings import ReportSettings
 
 LOOPBACK = frozenset({"127.0.0.1", "::1", "localhost"})
@@ -53,10 +55,12 @@ class RoomSettings(Part):
     alerts_out : brokers and time series that are told of alerts; docs/feeds/alerts_out.md
     learn_days : days of readings after which learning is offered
     learn_by_itself : learn without being asked when there are so many
+    latching : conditions whose alerts stay after they have cleared, until somebody resets them
     operators : people on duty among whom alerts are shared, for the alarm-load figures
     quarantine_mb_per_day : refused readings kept for each day; beyond it they are only counted
     journal_max_mb : size of the journal at which readings are refused, so that the disk does not fill
     report : the weekly report, as ``weekly.settings``; docs/report.md explains each
+    sharing : how several processes share the stations, or None for one alone; docs/sharing.md explains each
     """
 
     host: str = "127.0.0.1"
@@ -78,6 +82,7 @@ class RoomSettings(Part):
     checkpoint_s: Annotated[Number, Field(gt=0, le=3600)] = 300.0
     learn_days: Annotated[int, Field(ge=3, le=400)] = 21
     learn_by_itself: bool = False
+    latching: tuple[Condition, ...] = ()
     operators: Annotated[int, Field(ge=1, le=1000)] = 1
     quarantine_mb_per_day: Annotated[Number, Field(ge=0)] = 64.0
     journal_max_mb: Annotated[Number, Field(gt=0)] = 4096.0
@@ -86,6 +91,7 @@ class RoomSettings(Part):
     notify: NotifySettings = NotifySettings()
     alerts_out: OutSettings = OutSettings()
     report: ReportSettings = ReportSettings()
+    sharing: SharingSettings | None = None
 
     @model_validator(mode="after")
     def _fits_together(self) -> RoomSettings:
@@ -105,14 +111,38 @@ class RoomSettings(Part):
             found.append(
                 (("influx",), "has no token_file; name the file that holds the token and nothing else")
             )
+        if self.sharing is not None:
+            found += self._cannot_share(self.sharing)
         if found:
             raise ModelError(found)
         return self
+
+    def _cannot_share(self, sharing: SharingSettings) -> list[tuple[tuple[str | int, ...], str]]:
+        found: list[tuple[tuple[str | int, ...], str]] = []
+        if self.database_url is None or self.database_url.startswith("sqlite"):
+            text = (
+                "needs a PostgreSQL, since SQLite is for one process; set database_url to such as "
+                "postgresql://user@host:5432/name, or remove sharing"
+            )
+            found.append((("sharing",), text))
+        if self.readings_store == "embedded" and sharing.folder is None:
+            text = (
+                "has no folder for readings; name one under sharing.folder that all processes reach, or set "
+                "readings_store: influx"
+            )
+            found.append((("sharing",), text))
+        return found
 
     @property
     def database(self) -> str:
         """URL of the database: the one given, or a file in the data folder."""
         return self.database_url or f"sqlite:///{(self.data_folder / 'steadyhead.db').absolute()}"
+
+    @property
+    def readings_folder(self) -> Path:
+        """Folder of the embedded archive: the data folder, or the one that several processes share."""
+        shared = None if self.sharing is None else self.sharing.folder
+        return self.data_folder if shared is None else shared
 
     @property
     def keep(self) -> Keep:
@@ -169,6 +199,9 @@ def _beside(settings: RoomSettings, folder: Path) -> RoomSettings:
     moved["feeds"] = {name: feed.beside(folder) for name, feed in settings.feeds.items()}
     moved["alerts_out"] = settings.alerts_out.beside(folder)
     moved["notify"] = settings.notify.beside(folder)
+    sharing = settings.sharing
+    if sharing is not None and sharing.folder is not None:
+        moved["sharing"] = sharing.model_copy(update={"folder": folder / sharing.folder})
     if "folder" in settings.report.model_fields_set:
         moved["report"] = settings.report.model_copy(update={"folder": folder / settings.report.folder})
     return settings.model_copy(update=moved)

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from steadyhead.errors import JournalError
 from steadyhead.live.clock import Clock
 from steadyhead.live.intake import Intake
-from steadyhead.live.journal import Journal
+from steadyhead.live.kinds import JournalLike
 from steadyhead.live.loop import Loop
 from steadyhead.live.views import RunnerState, RunnerStatus
 from steadyhead.live.watermarks import NEVER
@@ -31,7 +31,7 @@ class _Measured:
 class StatusBoard:
     """Puts a ``RunnerStatus`` together; threads may share it."""
 
-    def __init__(self, journal: Journal, intake: Intake, clock: Clock, loop: Loop) -> None:
+    def __init__(self, journal: JournalLike, intake: Intake, clock: Clock, loop: Loop) -> None:
         self._journal, self._intake, self._clock, self._loop = journal, intake, clock, loop
         self._unreadable: str | None = None
         self._lock = threading.Lock()

@@ -8,6 +8,8 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
+from steadyhead.readings.rejects import storable
+
 MOST_REFUSALS = 20_000  # kinds of refusals counted apart; a sender of made-up names cannot fill the disk
 SELECT_REFUSALS = "SELECT source, station, tag, reason, n, first_s, last_s, example FROM refusals"
 TABLES = """
@@ -101,7 +103,7 @@ def note(connection: sqlite3.Connection, entry: Entry) -> None:
 def _note_refusals(connection: sqlite3.Connection, refusals: Iterable[Refusal], entry: Entry) -> None:
     room = MOST_REFUSALS - int(connection.execute("SELECT count(*) FROM refusals").fetchone()[0])
     for refusal in refusals:
-        key = (entry.source, refusal.station, refusal.tag, refusal.reason)
+        key = (entry.source, storable(refusal.station), storable(refusal.tag), refusal.reason)
         known = connection.execute(
             "SELECT 1 FROM refusals WHERE (source, station, tag, reason) = (?, ?, ?, ?)", key
         ).fetchone()
@@ -112,5 +114,5 @@ def _note_refusals(connection: sqlite3.Connection, refusals: Iterable[Refusal], 
             "INSERT INTO refusals VALUES (?, ?, ?, ?, ?, ?, ?, ?) "
             "ON CONFLICT (source, station, tag, reason) DO UPDATE SET n = n + excluded.n, "
             "last_s = excluded.last_s, example = excluded.example",
-            (*key, refusal.n, entry.at_s, entry.at_s, refusal.example),
+            (*key, refusal.n, entry.at_s, entry.at_s, storable(refusal.example)),
         )

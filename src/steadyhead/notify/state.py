@@ -8,9 +8,12 @@ from sqlalchemy import func, select
 from sqlalchemy.orm import Session
 
 from steadyhead.notify import outbox
-from steadyhead.store.tables import OutboxRow
+from steadyhead.store.tables import AuditRow, OutboxRow
 
 _DAY_S = 86_400
+SEEN = "given_up_seen"
+"""Word of the audit, where somebody has looked at the messages that were given up."""
+_SUBJECT = ("notifications", "given_up")
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,6 +52,15 @@ class Undelivered:
     gave_up_s: int
     tries: int
     why: str
+
+
+@dataclass(frozen=True, slots=True)
+class Looked:
+    """Who looked last at the messages that were given up, and when; those up to ``through_s`` are done."""
+
+    who: str
+    at_s: int
+    through_s: int
 
 
 def channel_states(session: Session, now_s: int, channels: tuple[str, ...] = ()) -> list[ChannelState]:
@@ -105,6 +117,49 @@ def undelivered(session: Session, limit: int = 100) -> list[Undelivered]:
         )
         for row in session.scalars(query)
     ]
+
+
+def last_look(session: Session) -> Looked | None:
+    """The last time that somebody said they have seen to what was given up; None if nobody has yet."""
+    query = (
+        select(AuditRow)
+        .where(AuditRow.subject_kind == _SUBJECT[0], AuditRow.subject == _SUBJECT[1], AuditRow.what == SEEN)
+        .order_by(AuditRow.id.desc())
+        .limit(1)
+    )
+    row = session.scalars(query).first()
+    return None if row is None else Looked(row.who, row.at_s, int(row.details["through_s"]))
+
+
+def unseen(session: Session) -> int:
+    """Messages that were given up since somebody has looked at them last."""
+    looked = last_look(session)
+    return _given_up_after(session, -1 if looked is None else looked.through_s)
+
+
+def set_seen(session: Session, who: str, now_s: int) -> int:
+    """Write down that somebody has seen to what was given up; how many messages that were.
+
+    One that is given up in this very second may not have been on the page, so it stays unseen.
+    """
+    looked = last_look(session)
+    after_s = -1 if looked is None else looked.through_s
+    through_s = max(now_s - 1, after_s)
+    n = _given_up_after(session, after_s) - _given_up_after(session, through_s)
+    session.add(
+        AuditRow(
+            at_s=now_s, who=who, what=SEEN, subject_kind=_SUBJECT[0], subject=_SUBJECT[1], why="",
+            details={"through_s": through_s, "n": n},
+        )
+    )  # fmt: skip
+    return n
+
+
+def _given_up_after(session: Session, after_s: int) -> int:
+    query = select(func.count()).where(
+        OutboxRow.sent_s.is_(None), OutboxRow.gave_up_s > after_s, OutboxRow.change != outbox.GATHERED
+    )
+    return session.scalar(query) or 0
 
 
 def _last_error(session: Session, channel: str) -> str | None:

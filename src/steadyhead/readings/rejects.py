@@ -57,11 +57,22 @@ REMEDIES: dict[Reason, str] = {
 COLUMNS = ("file", "row", "column", "text", "reason")
 _ROWS_AT_A_TIME = 50_000
 _LONGEST_SHOWN = 60
+_LONGEST_READ = 4000  # of a text, before its blanks are taken out
+
+
+def storable(text: str) -> str:
+    """The text with every character that is not to be seen written as its escape.
+
+    Outside text may hold halves of a pair and zero characters, which UTF-8 and PostgreSQL have no place for.
+    """
+    if text.isprintable():
+        return text
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in text)
 
 
 def shown(text: str) -> str:
-    """A text from a log as it may stand in a message: on one line, and not too long."""
-    line = " ".join(text.split())
+    """A text from a log as it may stand in a message: on one line, not too long, and fit to be stored."""
+    line = storable(" ".join(text[:_LONGEST_READ].split()))
     return line if len(line) <= _LONGEST_SHOWN else f"{line[:_LONGEST_SHOWN]}..."
 
 

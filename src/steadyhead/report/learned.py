@@ -45,7 +45,8 @@ def learned_facts(profile: Profile, units: UnitSystem) -> Facts:
 
 def learned_line(profile: Profile, units: UnitSystem) -> str:
     """What was learned in one line: the set pressure, from how much, and what is not judged."""
-    line = f"{profile.station}: holds {_set_levels(profile, units)}, learned from {_days(profile)}"
+    line = f"{profile.station}: holds {_set_levels(profile, units)}{_against(profile, units)}, "
+    line += f"learned from {_days(profile)}"
     return f"{line}; not judged: {_names(profile.withheld)}" if profile.withheld else line
 
 
@@ -102,19 +103,30 @@ def _set_levels(p: Profile, units: UnitSystem) -> str:
     return f"{units.pressure_text(min(s.slots_kpa))} to {units.pressure_text(max(s.slots_kpa))}"
 
 
+def _against(p: Profile, units: UnitSystem) -> str:
+    """Whose number it is, where registry and span contradict each other."""
+    s = p.set_pressure
+    if s.registry_kpa is None or s.held_kpa is None:
+        return ""
+    if s.typical_kpa == s.held_kpa:
+        return f" as the span held (the registry says {units.pressure_text(s.registry_kpa)})"
+    return f" as the registry says (the span held {units.pressure_text(s.held_kpa)})"
+
+
 def _set_pressure(p: Profile, units: UnitSystem) -> str:
     s = p.set_pressure
     levels = _set_levels(p, units)
+    against = _against(p, units)
     if s.source == "commanded":
         return f"as commanded, usually {levels}"
     if not s.slots_kpa:
-        return levels
+        return levels + against
     words = {
         "schedule declared": "by the registry's schedule, levels as measured",
         "schedule learned": "by a weekly schedule found in the log",
     }
     how = words.get(s.source, "by hour of the week")
-    return f"{levels} {how}, usually {units.pressure_text(s.typical_kpa)}"
+    return f"{levels} {how}, usually {units.pressure_text(s.typical_kpa)}{against}"
 
 
 def _fine(kpa: float, units: UnitSystem) -> str:

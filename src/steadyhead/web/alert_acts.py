@@ -42,6 +42,18 @@ def acknowledge(
     return _back(f"/alerts/{alert_id}", "acknowledged")
 
 
+@router.post("/alerts/{alert_id}/reset")
+def reset(
+    request: Request,
+    alert_id: str,
+    actor: Annotated[Actor, Depends(require(Act.ACKNOWLEDGE))],
+    note: Text = "",
+) -> Response:
+    """It is over and seen to; nothing keeps it any more."""
+    room_of(request).desk.reset(alert_id, actor.name, note.strip())
+    return _back(f"/alerts/{alert_id}", "reset")
+
+
 @router.post("/alerts/{alert_id}/shelve")
 def shelve(
     request: Request,

@@ -47,7 +47,7 @@ SORTS = (
     Sort("known", "Acknowledged, still there", ("active_acknowledged",), is_quiet=False),
     Sort(
         "over_open",
-        "Over, not acknowledged",
+        "Over, waiting for a person",
         ("returned_unacknowledged", "latched_unacknowledged", "latched_acknowledged"),
         is_quiet=True,
     ),
@@ -250,7 +250,8 @@ def _call_more(n_open: int, n_known: int, groups: list[Group]) -> str:
         words.append(f"{n_known}{more} acknowledged and still there.")
     over = next((group.total for group in groups if group.key == "over_open"), 0)
     if over:
-        words.append(f"{over} alert{' is' if over == 1 else 's are'} over and not acknowledged.")
+        what = "1 alert is over and waits" if over == 1 else f"{over} alerts are over and wait"
+        words.append(f"{what} for a person.")
     return " ".join(words)
 
 

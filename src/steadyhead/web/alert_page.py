@@ -20,7 +20,7 @@ from steadyhead.config.model import Station
 from steadyhead.desk.views import AlertView, AuditView, FindingView, ProofView
 from steadyhead.diagnosis.phrases import percent
 from steadyhead.live.room import Room
-from steadyhead.report.words import magnitude_text
+from steadyhead.report.words import sizes
 from steadyhead.types import Condition
 from steadyhead.web.cards import card, zone_of
 from steadyhead.web.frame import render
@@ -182,6 +182,7 @@ def context(room: Room, view: AlertView, actor: Actor) -> dict[str, Any]:
         "title": view.title,
         "meaning": view.meaning,
         "raised": moment(view.raised_s, zone, now_s),
+        "taken": None if (to_s := _rests_on(view)) is None else moment(to_s, zone, now_s),
         "ended": perhaps(view.ended_s, zone, now_s),
         "figures": figures(room, alert),
         "acts": acts(view, actor),
@@ -214,10 +215,17 @@ def context(room: Room, view: AlertView, actor: Actor) -> dict[str, Any]:
     }
 
 
+def _rests_on(view: AlertView) -> int | None:
+    """Data time of the figures where they are later than the raise: what stands is looked at again."""
+    to_s = int(view.alert.data_window.to_at.timestamp())
+    return to_s if to_s > view.raised_s else None
+
+
 def acts(view: AlertView, actor: Actor) -> dict[str, bool]:
     """What this person may do with this alert in its state of now."""
     return {
         "acknowledge": "acknowledge" in view.may and may(actor, Act.ACKNOWLEDGE),
+        "reset": "reset" in view.may and may(actor, Act.ACKNOWLEDGE),
         "may_acknowledge": may(actor, Act.ACKNOWLEDGE),
         "shelve": "shelve" in view.may and view.alert.state != "normal" and may(actor, Act.SHELVE),
         "unshelve": "unshelve" in view.may and may(actor, Act.SHELVE),
@@ -265,15 +273,13 @@ def proof_figure(condition: Condition, station: Station) -> tuple[str, str, str]
 
 
 def figures(room: Room, alert: Alert) -> list[Figure]:
-    """The magnitude in figures; the name is the first word."""
+    """The magnitude in figures; the words before the number are the name."""
     found = []
-    for name, value in alert.magnitude.items():
-        if name.endswith("_share") and f"{name.removesuffix('_share')}_kpa" in alert.magnitude:
-            continue  # the evidence says it as a share too
-        text = magnitude_text(name, value, room.registry.settings.units)
+    for text in sizes(alert.magnitude, room.registry.settings.units):
         words = text.split(" ")
         at = next((n for n, word in enumerate(words) if word[:1].isdigit() or word[:1] == "-"), 1)
-        found.append(Figure(" ".join(words[:at]).capitalize() or "How far", " ".join(words[at:])))
+        name = " ".join(words[:at]).rstrip(",").capitalize()
+        found.append(Figure(name or "How far", " ".join(words[at:])))
     return found
 
 

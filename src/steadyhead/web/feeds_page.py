@@ -1,4 +1,4 @@
-"""Feeds and data quality: what comes in, what is refused and why, what waits, whether the stores answer."""
+"""Feeds and data quality: what comes in, is refused, waits and goes out, and whether stores answer."""
 
 from __future__ import annotations
 
@@ -22,6 +22,7 @@ from steadyhead.web.cards import zone_of
 from steadyhead.web.fleet import BEHIND_S
 from steadyhead.web.frame import render
 from steadyhead.web.moments import Moment, moment, perhaps
+from steadyhead.web.outgoing import shown
 from steadyhead.web.words import place_text
 
 router = APIRouter(include_in_schema=False)
@@ -89,6 +90,7 @@ class RefusedLine:
 
     reason: str
     station: str
+    tag: str
     source: str
     n: str
     last: Moment
@@ -122,6 +124,7 @@ def feeds(request: Request, actor: Annotated[Actor, Depends(require(Act.READ))])
         refused=refused,
         behind=behind[:MOST_BEHIND],
         behind_words=_behind_words(len(behind), n_never),
+        out=shown(room, actor),
     )
 
 
@@ -171,6 +174,7 @@ def _rows(room: Room) -> tuple[list[Feed], list[RefusedLine]]:
                 RefusedLine(
                     REASON_WORDS.get(row.reason, row.reason.replace("_", " ").capitalize()),
                     place_text(row.station) if row.station else "–",
+                    row.tag or "",
                     row.source,
                     f"{row.n:,}".replace(",", " "),
                     moment(row.last_s, zone_of(room.registry, row.station or ""), now_s),

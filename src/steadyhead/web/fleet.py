@@ -263,7 +263,7 @@ def _alert_words(alerts: list[AlertView], counts: Counts, name: str, *, is_out: 
             return "none"
         if count.held:
             return f"{count.held} set aside"
-        return f"{count.standing} over, not acknowledged"
+        return f"{count.standing} over, waiting for a person"
     more = f" and {len(alerts) - 1} more" if len(alerts) > 1 else ""
     return f"{PRIORITY_WORDS[alerts[0].alert.priority]}: {CONDITION_WORDS[alerts[0].alert.condition]}{more}"
 

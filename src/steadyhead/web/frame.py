@@ -18,6 +18,7 @@ from steadyhead.api.context import room_of
 from steadyhead.api.guards import csrf_field
 from steadyhead.errors import DatabaseError
 from steadyhead.live.room import Room
+from steadyhead.notify.state import unseen
 from steadyhead.web.charts import LIBRARY
 from steadyhead.web.glyphs import condition_glyph
 from steadyhead.web.moments import Moment, moment
@@ -27,6 +28,7 @@ PAGES = (
     ("/", "Alerts"),
     ("/stations", "Stations"),
     ("/load", "Alarm load"),
+    ("/reports", "Reports"),
     ("/feeds", "Feeds"),
     ("/help", "Help"),
 )
@@ -45,17 +47,26 @@ SAID = {
     "proved": "The repair was compared before and after; the result is below.",
     "out": "The station is out of service: its alerts call nobody.",
     "returned": "The station is back in service.",
+    "session_ended": "That session is over.",
+    "seen_to": "Written down. The messages stay listed below.",
+    "reset": "Reset: it is off the list.",
+    "asked": "Asked for. It is made in the background; this page says how far it is.",
     "learned": "Learned. The new profile is in use; the old one is kept, and what differs is below.",
 }
 
 
 @dataclass(frozen=True, slots=True)
 class Trouble:
-    """Something wrong with the service itself that every page has to say. kind is "bad" or "warn"."""
+    """Something wrong with the service itself that every page has to say. kind is "bad" or "warn".
+
+    href, link : where more is said, where there is such a place
+    """
 
     kind: str
     title: str
     text: str
+    href: str = ""
+    link: str = ""
 
 
 @cache
@@ -138,11 +149,12 @@ def troubles(room: Room) -> list[Trouble]:
     found = []
     if not status.database_ok:
         told = status.database_words or "It does not answer."
+        meanwhile = "are still taken in and kept on disk" if status.journal_ok else "are refused"
         found.append(
             Trouble(
                 "bad",
                 "The database cannot be reached.",
-                f"{told} Readings are still taken in and kept on disk; alerts wait until it is back.",
+                f"{told} Readings {meanwhile}; alerts wait until it is back.",
             )
         )
     if not status.archive_ok:
@@ -153,7 +165,29 @@ def troubles(room: Room) -> list[Trouble]:
         found.append(Trouble("bad", "Readings cannot be accepted.", told))
     if status.state == "replaying":
         found.append(Trouble("warn", "Catching up after a restart.", status.words))
+    if status.database_ok:
+        found += _messages_given_up(room)
     return found
+
+
+def _messages_given_up(room: Room) -> list[Trouble]:
+    """Alerts that somebody should have been told of and was not, until a person has seen to it."""
+    try:
+        with room.database.reading() as session:
+            n = unseen(session)
+    except DatabaseError:
+        return []
+    if n == 0:
+        return []
+    return [
+        Trouble(
+            "warn",
+            f"{n} message{' about an alert' if n == 1 else 's about alerts'} could not be delivered.",
+            "Whoever should know was not told.",
+            "/feeds#h-out",
+            "See which, and what to do",
+        )
+    ]
 
 
 def with_query(path: str, values: Mapping[str, str | int | None]) -> str:

@@ -18,7 +18,10 @@ from steadyhead.web import (
     figure_data,
     fleet,
     load_page,
+    me_page,
     other_pages,
+    outgoing,
+    reports_page,
     static_files,
     station_page,
 )
@@ -35,6 +38,9 @@ for _part in (
     figure_data,
     load_page,
     feeds_page,
+    reports_page,
+    outgoing,
+    me_page,
     other_pages,
 ):
     router.include_router(_part.router)

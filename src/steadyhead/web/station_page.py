@@ -288,7 +288,7 @@ def release(
 def learn(
     request: Request,
     name: str,
-    _: Annotated[Actor, Depends(require(Act.LEARN))],
+    actor: Annotated[Actor, Depends(require(Act.LEARN))],
     from_at: Annotated[str, Form(max_length=40)],
     to_at: Annotated[str, Form(max_length=40)],
 ) -> Response:
@@ -303,7 +303,7 @@ def learn(
     if not _learning.acquire(blocking=False):
         raise DeskError("another station is being learned; try again in a few seconds")
     try:
-        room.runner.learn(name, from_s, to_s)
+        room.runner.learn(name, from_s, to_s, who=actor.name)
     finally:
         _learning.release()
     return RedirectResponse(f"/stations/{name}?said=learned#learned", 303)

@@ -65,11 +65,20 @@ BODIES = [
     ("post", "/api/v1/findings", {"station": "elm_street", "condition": "drift", "text": "{}", "done": "{}"}),
     ("post", "/api/v1/findings", {"station": "elm_street", "condition": "drift", "cause_key": "{}"}),
     ("post", "/api/v1/findings", {"station": "{}", "condition": "drift", "text": "x"}),
-    ("post", "/api/v1/accounts", {"name": "{}", "role": "viewer", "password": "copper kettle on the hob"}),
     (
         "post",
         "/api/v1/accounts",
-        {"name": "newone", "role": "viewer", "password": "copper kettle on the hob {}"},
+        {"name": "{}", "role": "viewer", "password": "copper kettle on the hob", "own_password": WORDS},
+    ),
+    (
+        "post",
+        "/api/v1/accounts",
+        {
+            "name": "newone",
+            "role": "viewer",
+            "password": "copper kettle on the hob {}",
+            "own_password": WORDS,
+        },
     ),
     ("post", "/api/v1/tokens", {"name": "{}", "scope": "read"}),
     ("post", "/api/v1/me/password", {"old": "{}", "new": "seven boats in the harbour"}),

@@ -110,10 +110,29 @@ def test_the_way_of_an_engineer(engineer, room, now_s):
     assert proof["sentences"]
     assert told(engineer.get("/api/v1/findings"))["items"][0]["proofs"][0]["id"] == proof["id"]
 
-    span = {"from": stamp(now_s - DAYS * DAY_S), "to": stamp(now_s - 10 * DAY_S)}
+    assert proof["numbers"]["profile_version"] == learned["profile"]["version"]
+
+    # learned anew over the fault: such a profile takes the fault for usual
+    span = {"from": stamp(now_s - DAYS * DAY_S), "to": stamp(now_s - 2 * DAY_S)}
     again = told(engineer.post("/api/v1/profiles/elm_street", json=span))
     assert again["replaced"] == learned["profile"]["version"]
     assert again["changes"]
+    proof = told(engineer.post(f"/api/v1/findings/{number}/proofs"), 201)
+    assert proof["result"] == "pass", "compared with what was in force before the fault"
+    assert proof["numbers"]["profile_version"] == learned["profile"]["version"]
+    assert any(learned["profile"]["version"] in sentence for sentence in proof["sentences"])
+
+    # who put which profile in use, and in place of which
+    lines = told(engineer.get("/api/v1/stations/elm_street/history"))["items"]
+    said = [(line["who"], line["sentence"]) for line in lines if line["what"] == "profile_in_use"]
+    first, second = learned["profile"]["version"], again["profile"]["version"]
+    assert said == [
+        ("ella", f"ella put profile {second} in use in place of {first}."),
+        ("ella", f"ella put profile {first} in use, the first of the station."),
+    ]
+    proofs = [line["sentence"] for line in lines if line["what"] == "repair_proved"]
+    assert len(proofs) == 2
+    assert set(proofs) == {f"ella compared before and after the repair: {proof['sentences'][0]}"}
     short = {"from": stamp(now_s - 3600), "to": stamp(now_s)}
     assert told(engineer.post("/api/v1/profiles/elm_street", json=short), 409)["type"].endswith(
         "cannot-learn"

@@ -50,7 +50,8 @@ def verdict(condition, raised_s):
 
 @pytest.fixture
 def room(tmp_path, database_url):
-    plenty = {"requests_per_minute": 10**6, "push_per_minute": 10**6, "address_requests_per_minute": 10**6}
+    often = ("logins", "requests", "push", "address_requests")
+    plenty = {f"{what}_per_minute": 10**6 for what in often}
     found = opened(tmp_path, access=plenty, database_url=database_url)
     found.accounts.create("adam", "administrator", WORDS)
     now_s = int(time.time())
@@ -92,6 +93,8 @@ def send_many(operation, kind, headers, cookies, client, statuses):
     def send(case):
         case.headers.update(headers)
         case.cookies.update(cookies)
+        if isinstance(case.body, dict) and isinstance(case.body.get("own_password"), str):
+            case.body["own_password"] = WORDS if case.body["own_password"] else ""  # the one right one
         answer = case.call(session=client)
         statuses[answer.status_code] += 1
         assert answer.status_code not in (401, 403, 429), answer.text  # the fuzz itself must get in

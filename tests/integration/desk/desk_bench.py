@@ -56,12 +56,14 @@ class Bench:
     changes: list[AlertChange] = field(default_factory=list)
     news: News = field(default_factory=News)
     operators: int = 1
+    latching: tuple[str, ...] = ()
     desk: Desk = field(init=False)
 
     def __post_init__(self) -> None:
         self.desk = Desk(
             self.database, load_knowledge(), registry(), lambda: float(self.now),
             [lambda _session, change: self.changes.append(change)], news=self.news, operators=self.operators,
+            latching=self.latching,
         )  # fmt: skip
 
     def raised(self, *args: Any, **kwargs: Any) -> str:

@@ -32,6 +32,7 @@ STATIONS, ZONES = st.sampled_from(["elm", "fir"]), st.sampled_from(["north"])
 CONDITIONS = st.sampled_from(["drift", "telemetry_loss"])
 WHO, PICK = st.sampled_from(["ada", "bob"]), st.integers(0, 11)
 WAITS = st.sampled_from([60, 5 * HOUR, DAY, 3 * DAY])
+IN_USE = (*STANDING, "shelved")  # a latching alert gets out of these only by a reset
 UNTIL = st.none() | st.sampled_from([60, HOUR, 2 * DAY])
 
 
@@ -47,7 +48,7 @@ class DeskMachine(RuleBasedStateMachine):
 
     @initialize()
     def begin(self) -> None:
-        self.bench = Bench(self.new_database())
+        self.bench = Bench(self.new_database(), latching=("drift",))
         self._engine("elm", "drift")
         self._engine("fir", "drift")
 
@@ -113,6 +114,11 @@ class DeskMachine(RuleBasedStateMachine):
     def somebody_acknowledges(self, number: int, who: str) -> None:
         if (picked := self._pick(number)) is not None:
             self._try(lambda: self.bench.desk.acknowledge(picked, who, "seen"))
+
+    @rule(number=PICK, who=WHO)
+    def somebody_resets(self, number: int, who: str) -> None:
+        if (picked := self._pick(number)) is not None:
+            self._try(lambda: self.bench.desk.reset(picked, who, "looked at"))
 
     @rule(number=PICK, who=WHO, after_s=st.sampled_from([-10, 60, HOUR, DAY, 8 * DAY]))
     def somebody_shelves(self, number: int, who: str, after_s: int) -> None:
@@ -209,11 +215,13 @@ class DeskMachine(RuleBasedStateMachine):
             lines = session.scalars(select(AuditRow).where(AuditRow.to_state == "normal"))
             for one in lines:
                 assert one.from_state in (
-                    "active_acknowledged", "returned_unacknowledged", "shelved", "suppressed_by_design",
-                    "out_of_service", "normal",
+                    "active_acknowledged", "latched_acknowledged", "returned_unacknowledged", "shelved",
+                    "suppressed_by_design", "out_of_service", "normal",
                 )  # fmt: skip
                 if one.from_state == "returned_unacknowledged":
                     assert one.what == "acknowledge"
+                if one.details.get("is_latching") and one.from_state in IN_USE:
+                    assert (one.from_state, one.what) == ("latched_acknowledged", "reset")
 
 
 @pytest.fixture

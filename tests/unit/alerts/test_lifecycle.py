@@ -43,12 +43,17 @@ ROWS = [  # from, event, condition holds then, latching, to
     *[(state, "remove_from_service", False, False, "out_of_service") for state in IN_USE],
     ("shelved", "unshelve", True, False, UNACKED),
     ("shelved", "unshelve", False, False, NORMAL),
+    ("shelved", "unshelve", True, True, UNACKED),
+    ("shelved", "unshelve", False, True, LATCHED_UNACKED),
+    ("suppressed_by_design", "release", False, True, NORMAL),
+    ("out_of_service", "return_to_service", False, True, NORMAL),
+    (LATCHED_UNACKED, "reset", False, True, LATCHED_UNACKED),
     ("suppressed_by_design", "release", True, False, UNACKED),
     ("suppressed_by_design", "release", False, False, NORMAL),
     ("out_of_service", "return_to_service", True, False, UNACKED),
     ("out_of_service", "return_to_service", False, False, NORMAL),
 ]
-LISTED = {(state, event) for state, event, *_ in ROWS}
+LISTED = {(state, event) for state, event, *_ in ROWS} - {(LATCHED_UNACKED, "reset")}
 
 
 @pytest.mark.parametrize(("state", "event", "is_true", "is_latching", "to"), ROWS)
@@ -94,6 +99,19 @@ def test_an_unacknowledged_alert_never_vanishes_without_a_person(steps):
             continue
         state = advance(state, event, is_true=is_true)
         assert state != NORMAL
+
+
+@given(steps=steps)
+def test_a_latching_alert_is_never_over_without_a_reset_or_somebody_who_held_it_back(steps):
+    """Whatever happens to it in use or on the shelf, only a reset ends it."""
+    state = UNACKED
+    for event, is_true in steps:
+        if event in ("suppress", "remove_from_service"):
+            continue
+        before, state = state, advance(state, event, is_true=is_true, is_latching=True)
+        if state == NORMAL:
+            assert (before, event, is_true) == (LATCHED_ACKED, "reset", False)
+            return
 
 
 def test_shelving_holds_until_it_is_undone_whatever_the_condition_does():

@@ -24,8 +24,12 @@ from steadyhead.errors import LearningError
 from steadyhead.live.intake import PushAnswer
 from steadyhead.live.room import Room
 from steadyhead.live.views import Learning, RunnerStatus, StationView
+from steadyhead.notify.settings import NotifySettings
+from steadyhead.outward.settings import OutSettings
 from steadyhead.readings.frame import CHANNELS, Readings, regular
 from steadyhead.store.database import Database, open_database
+from steadyhead.weekly.reporter import Reporter
+from steadyhead.weekly.settings import ReportSettings
 
 NOW_S = 1_760_680_800  # 2025-10-17 06:00:00 UTC
 HOST = "http://127.0.0.1:8470"
@@ -161,8 +165,10 @@ class FakeRunner:
             values.setdefault(when, NOW_S - 60 if when.endswith("_s") else None)
         return StationView(**values)
 
-    def learn(self, station: str, from_s: int | None = None, to_s: int | None = None) -> Any:
-        self.learned.append((station, from_s, to_s))
+    def learn(
+        self, station: str, from_s: int | None = None, to_s: int | None = None, *, who: str = ""
+    ) -> Any:
+        self.learned.append((station, from_s, to_s, who))
         if isinstance(self.learn_answer, Exception):
             raise self.learn_answer
         return self.learn_answer
@@ -208,7 +214,9 @@ def make_room(folder: Path, made: Path, **access: Any) -> RoomForTests:
     database = open_database(f"sqlite:///{path}")
     clock, news = Clock(), News()
     registry = parse_registry(REGISTRY)
-    settings = SimpleNamespace(access=AccessSettings(**access))
+    settings = SimpleNamespace(
+        access=AccessSettings(**access), notify=NotifySettings(), alerts_out=OutSettings(), latching=()
+    )
     archive, intake = FakeArchive(), FakeIntake()
     runner = FakeRunner(list(registry.stations), registry.zones())
     knowledge = load_knowledge()
@@ -217,7 +225,8 @@ def make_room(folder: Path, made: Path, **access: Any) -> RoomForTests:
         "database": database, "archive": archive, "profiles": folder / "profiles",
         "desk": Desk(database, knowledge, registry, clock, news=news),
         "accounts": Accounts(database, clock, settings.access), "intake": intake, "runner": runner,
-        "news": news, "clock": clock,
+        "news": news, "clock": clock, "outward": SimpleNamespace(errors={}),
+        "reporter": Reporter(ReportSettings(folder=folder / "reports"), clock),
     }  # fmt: skip
     for name in Room.__dataclass_fields__:
         given.setdefault(name, None)

@@ -3,13 +3,16 @@
 from types import SimpleNamespace
 
 import pytest
-from api_room import NOW_S, WORDS, verdict
+from api_room import HOST, NOW_S, WORDS, sign_in, verdict
+from fastapi.testclient import TestClient
 
+from steadyhead.api.app import make_app
 from steadyhead.desk.views import ProofView
 from steadyhead.errors import LearningError
 from steadyhead.store.tables import FeedRow, RefusedRow
 
 DAY_S = 86_400
+AGAIN = {"own_password": WORDS}
 
 
 @pytest.fixture
@@ -86,7 +89,8 @@ def test_a_repair_and_its_proof(operator, engineer, made, monkeypatch):
     assert without["type"] == "urn:steadyhead:problem:no-profile"
     assert "run: steadyhead learn elm_street" in without["detail"]
     given = {}
-    monkeypatch.setattr("steadyhead.api.proving.load_profile", lambda *_: "profile")
+    profile = SimpleNamespace(version="abc", to_s=NOW_S - DAY_S)  # learned before the repair
+    monkeypatch.setattr("steadyhead.api.proving.load_profile", lambda *_: profile)
     monkeypatch.setattr(
         made.archive, "read", lambda name, *span: given.update(name=name, span=span) or "readings"
     )
@@ -96,7 +100,7 @@ def test_a_repair_and_its_proof(operator, engineer, made, monkeypatch):
     monkeypatch.setattr(made.room.desk, "prove", lambda *all_of_it: given.update(desk=all_of_it) or proof)
     shown = told(engineer.post(f"{path}/proofs"), 201)
     assert (shown["result"], shown["sentences"]) == ("not_yet", ["Set is held."])
-    assert given["desk"] == (number, "ella", "readings", "profile")
+    assert given["desk"] == (number, "ella", "readings", profile)
     # By hand: 28 days before the repair, which is where this finding begins without an alert, until now.
     assert given["span"] == (NOW_S - 2 * 3600 - 28 * DAY_S, NOW_S)
 
@@ -229,7 +233,7 @@ def test_learning_is_passed_on_and_told(engineer, made, monkeypatch):
     )  # fmt: skip
     span = {"from": "2025-09-01T00:00:00Z", "to": "2025-10-01T00:00:00Z"}
     shown = told(engineer.post("/api/v1/profiles/elm_street", json=span), 200)
-    assert made.runner.learned == [("elm_street", 1756684800, 1759276800)]
+    assert made.runner.learned == [("elm_street", 1756684800, 1759276800, "ella")]
     assert (shown["profile"]["version"], shown["replaced"]) == ("new", "old")
     assert shown["changes"] == [{"name": "Set pressure", "before": "58 psi", "after": "60 psi"}]
 
@@ -250,7 +254,7 @@ def test_learning_that_cannot_be_says_why(engineer, made):
 def test_one_is_learned_at_a_time(engineer, made, monkeypatch):
     seen = []
 
-    def learn(*_):
+    def learn(*_, **_who):
         seen.append(engineer.post("/api/v1/profiles/mill_weir", json={}))
         raise LearningError("elm_street: too little")
 
@@ -263,14 +267,16 @@ def test_one_is_learned_at_a_time(engineer, made, monkeypatch):
 
 
 def test_accounts_are_made_changed_and_listed(administrator):
-    made_one = {"name": "newone", "role": "viewer", "password": "seven boats in the harbour"}
+    made_one = {
+        "name": "newone", "role": "viewer", "password": "seven boats in the harbour", "own_password": WORDS,
+    }  # fmt: skip
     shown = told(administrator.post("/api/v1/accounts", json=made_one), 201)
     assert (shown["name"], shown["role"], shown["is_disabled"]) == ("newone", "viewer", False)
     path = "/api/v1/accounts/newone"
-    assert told(administrator.patch(path, json={"role": "engineer"}), 200)["role"] == "engineer"
-    assert told(administrator.patch(path, json={"is_disabled": True}), 200)["is_disabled"] is True
-    assert told(administrator.patch(path, json={"is_disabled": False}), 200)["is_disabled"] is False
-    assert told(administrator.patch(path, json={}), 200)["role"] == "engineer"
+    assert told(administrator.patch(path, json={**AGAIN, "role": "engineer"}), 200)["role"] == "engineer"
+    assert told(administrator.patch(path, json={**AGAIN, "is_disabled": True}), 200)["is_disabled"] is True
+    assert told(administrator.patch(path, json={**AGAIN, "is_disabled": False}), 200)["is_disabled"] is False
+    assert told(administrator.patch(path, json=AGAIN), 200)["role"] == "engineer"
     names = [item["name"] for item in told(administrator.get("/api/v1/accounts"), 200)["items"]]
     assert names == ["adam", "ella", "newone", "olaf", "vera"]
     assert "password" not in administrator.get("/api/v1/accounts").text
@@ -281,20 +287,69 @@ def test_accounts_are_made_changed_and_listed(administrator):
     [
         ({"name": "vera"}, 'there is an account "vera" already'),
         ({"name": "a b"}, "cannot name an account"),
+        ({"name": "Engine"}, "stands in the audit for what no person did"),
         ({"password": "short"}, "wanted 12 or more"),
         ({"role": "boss"}, "body.role"),
         ({"password": None}, "body.password"),
     ],
 )
 def test_an_account_that_does_not_fit_says_why(administrator, changed, detail):
-    asked = {"name": "newone", "role": "viewer", "password": "seven boats in the harbour", **changed}
+    asked = {
+        "name": "newone", "role": "viewer", "password": "seven boats in the harbour", **AGAIN, **changed,
+    }  # fmt: skip
     assert detail in told(administrator.post("/api/v1/accounts", json=asked), 422)["detail"]
 
 
 def test_the_last_administrator_cannot_lock_everybody_out(administrator):
-    for asked in ({"is_disabled": True}, {"role": "viewer"}):
+    for asked in ({**AGAIN, "is_disabled": True}, {**AGAIN, "role": "viewer"}):
         problem = told(administrator.patch("/api/v1/accounts/adam", json=asked), 422)
         assert "only administrator left" in problem["detail"]
+
+
+def test_accounts_are_managed_only_by_who_gives_the_own_password_again(administrator, made):
+    asked = {"name": "newone", "role": "viewer", "password": "seven boats in the harbour"}
+    assert "body.own_password" in told(administrator.post("/api/v1/accounts", json=asked), 422)["detail"]
+    wrong = {**asked, "own_password": "some wrong words"}
+    told(administrator.post("/api/v1/accounts", json=wrong), 401)
+    wrong = {"role": "engineer", "own_password": "no"}
+    told(administrator.patch("/api/v1/accounts/vera", json=wrong), 401)
+    views = {view.name: view for view in made.room.accounts.accounts()}
+    assert "newone" not in views
+    assert (views["vera"].role, views["adam"].failed) == ("viewer", 2)
+
+
+def test_one_sees_ones_sessions_and_ends_one(as_person, made):
+    here, there, other = as_person("vera"), as_person("vera"), as_person("olaf")
+    items = told(here.get("/api/v1/me/sessions"), 200)["items"]
+    assert sorted(item["is_this"] for item in items) == [False, True]
+    assert all(item["expires_at"] == "2025-10-17T18:00:00Z" for item in items)  # by hand: 12 hours from 06:00
+    number = next(item["number"] for item in items if not item["is_this"])
+    path = f"/api/v1/me/sessions/{number}"
+    told(other.delete(path), 404)
+    assert there.get("/api/v1/me").status_code == 200
+    assert here.delete(path).status_code == 204
+    assert there.get("/api/v1/me").status_code == 401
+    assert here.get("/api/v1/me").status_code == 200
+    assert "may be over already" in told(here.delete(path), 404)["detail"]
+    assert [item["is_this"] for item in told(here.get("/api/v1/me/sessions"), 200)["items"]] == [True]
+
+
+def test_the_page_of_oneself_lists_sessions_ends_one_and_changes_the_password(made):
+    with TestClient(make_app(made.room), base_url=HOST, client=("127.0.0.1", 50001)) as client:
+        away = made.room.accounts.login("vera", WORDS)
+        sign_in(client, "vera")
+        page = client.get("/me").text
+        assert "after 30 minutes of rest" in page
+        assert page.count('/end"') == 1
+        action = page.split('action="/me/sessions/')[1].split('"')[0]
+        csrf = page.split('name="csrf" value="')[1].split('"')[0]
+        client.post(f"/me/sessions/{action}", data={"csrf": csrf})
+        assert made.room.accounts.who(away) is None
+        asked = {"csrf": csrf, "old": WORDS, "new": "seven boats in the harbour"}
+        gone = client.post("/me/password", data=asked, follow_redirects=False)
+        assert (gone.status_code, gone.headers["location"]) == (303, "/login")
+        assert client.get("/me", follow_redirects=False).status_code == 303, "signed out everywhere"
+        assert sign_in(client, "vera", "seven boats in the harbour").status_code == 303
 
 
 def test_a_token_is_shown_once_and_revoked(administrator, anybody):

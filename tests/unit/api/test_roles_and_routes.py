@@ -6,7 +6,7 @@ A route without a guard fails, unless it stands in OPEN with a reason; so a new 
 import re
 
 import pytest
-from api_room import HOST, PEOPLE, sign_in
+from api_room import HOST, PEOPLE, WORDS, sign_in
 from fastapi.routing import iter_route_contexts
 from fastapi.testclient import TestClient
 from starlette.routing import Mount
@@ -32,7 +32,12 @@ TAKES = {
     ("GET", "/api/v1/openapi.json"): Act.SELF,
     ("GET", "/api/v1/me"): Act.SELF,
     ("POST", "/api/v1/me/password"): Act.SELF,
+    ("DELETE", "/api/v1/me/sessions/{session}"): Act.SELF,
+    ("GET", "/api/v1/me/sessions"): Act.SELF,
     ("POST", "/api/v1/alerts/{alert_id}/acknowledge"): Act.ACKNOWLEDGE,
+    ("POST", "/api/v1/alerts/{alert_id}/reset"): Act.ACKNOWLEDGE,
+    ("GET", "/api/v1/notifications"): Act.READ,
+    ("POST", "/api/v1/notifications/seen"): Act.ACKNOWLEDGE,
     ("POST", "/api/v1/alerts/{alert_id}/shelve"): Act.SHELVE,
     ("POST", "/api/v1/alerts/{alert_id}/unshelve"): Act.SHELVE,
     ("POST", "/api/v1/stations/{name}/out-of-service"): Act.TAKE_OUT_OF_SERVICE,
@@ -43,6 +48,7 @@ TAKES = {
     ("POST", "/api/v1/suppressions"): Act.SUPPRESS,
     ("POST", "/api/v1/suppressions/{number}/release"): Act.SUPPRESS,
     ("POST", "/api/v1/profiles/{name}"): Act.LEARN,
+    ("POST", "/api/v1/reports"): Act.REPORT,
     ("POST", "/api/v1/readings"): Act.WRITE_READINGS,
     ("GET", "/api/v1/accounts"): Act.ACCOUNTS,
     ("POST", "/api/v1/accounts"): Act.ACCOUNTS,
@@ -52,7 +58,10 @@ TAKES = {
     ("POST", "/api/v1/tokens"): Act.TOKENS,
     ("DELETE", "/api/v1/tokens/{number}"): Act.TOKENS,
 }
-VALUES = {"alert_id": "0123456789abcdef", "name": "elm_street", "finding_id": "1", "number": "1"}
+VALUES = {
+    "alert_id": "0123456789abcdef", "name": "elm_street", "finding_id": "1", "number": "1",
+    "week": "2025-W44", "form": "csv", "session": "0123456789abcdef",
+}  # fmt: skip
 
 
 def operations(app):
@@ -221,6 +230,7 @@ def test_an_operator_and_an_engineer_side_by_side(made, as_role):
 
 def test_a_demoted_person_loses_the_right_at_once(made, as_role):
     engineer, administrator = as_role("engineer"), as_role("administrator")
-    assert administrator.patch("/api/v1/accounts/ella", json={"role": "viewer"}).status_code == 200
+    asked = {"role": "viewer", "own_password": WORDS}
+    assert administrator.patch("/api/v1/accounts/ella", json=asked).status_code == 200
     answer = engineer.post("/api/v1/suppressions", json={"station": "elm_street", "why": "flushing"})
     assert answer.status_code == 401

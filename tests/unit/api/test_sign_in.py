@@ -225,7 +225,9 @@ def test_no_secret_reaches_the_log(anybody, made, caplog):
     csrf = anybody.get("/api/v1/me").json()["csrf_token"]
     head = {"X-CSRF-Token": csrf}
     token = anybody.post("/api/v1/tokens", json={"name": "h", "scope": "read"}, headers=head).json()["secret"]
-    made_one = {"name": "newone", "role": "viewer", "password": "seven boats in the harbour"}
+    made_one = {
+        "name": "newone", "role": "viewer", "password": "seven boats in the harbour", "own_password": WORDS,
+    }  # fmt: skip
     assert anybody.post("/api/v1/accounts", json=made_one, headers=head).status_code == 201
     weak = anybody.post(
         "/api/v1/accounts", json={**made_one, "name": "x", "password": "weakest"}, headers=head
@@ -237,6 +239,7 @@ def test_no_secret_reaches_the_log(anybody, made, caplog):
     made.runner.now = None  # an unexpected error, with its traceback in the log
     assert anybody.get("/api/v1/feeds").status_code == 500
     assert "incident" in caplog.text
+    assert "invalid input from 'account:adam': POST '/api/v1/accounts': 'body.role'" in caplog.text
     told = caplog.text + weak.text + broken.text
     for secret in (WORDS, "some wrong words", "seven boats", "weakest", session, csrf, token):
         assert secret not in told

@@ -211,11 +211,13 @@ def test_the_gauge_hint_tells_valve_from_transmitter():
         "gauge_now", {"outlet_kpa": 389.0, "set_kpa": 390.0}
     )
     assert hint("gauge_now", {"inlet_kpa": 620.0}, traits={"channel": "inlet"}) == (
-        "When this was raised the log said inlet 620 kPa; a gauge should agree with what the log says in "
+        "When these figures were taken the log said inlet 620 kPa; a gauge should agree with what the log "
+        "says in "
         "that same minute."
     )
     assert hint("gauge_now", {"flow_lps": 7.25, "outlet_kpa": 390.0}, traits={"channel": "flow"}) == (
-        "When this was raised the log said flow 7.2 L/s; the second reading should agree with what the log "
+        "When these figures were taken the log said flow 7.2 L/s; the second reading should agree with what "
+        "the log "
         "says in that same minute."
     )
     assert hint("gauge_now", {"outlet_kpa": 390.0}, traits={"channel": "flow"}) is None

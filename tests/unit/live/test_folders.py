@@ -185,6 +185,31 @@ def test_a_kill_between_commits_neither_loses_nor_repeats_a_row(tmp_path: Path, 
     assert watch.counts() == {"folder:east": (3100, 0), "folder:west": (3000, 0)}
 
 
+def test_a_source_that_lags_in_its_zone_loses_nothing_by_a_kill_between_commits(tmp_path: Path, monkeypatch):
+    monkeypatch.setattr(folders_module, "AT_A_TIME", 700)
+    watch = Watch(tmp_path, epoch_registry())
+    watch.put("east.csv", csv(0, 3000, 400))
+    watch.put("west.csv", csv(0, 1000, 410))
+    commit = watch.bench.intake.commit
+    left = [3]
+
+    def dying(parts):
+        if left[0] == 0:
+            raise JournalError("killed")
+        left[0] -= 1
+        return commit(parts)
+
+    watch.bench.intake.commit = dying  # type: ignore[method-assign]
+    with pytest.raises(JournalError):
+        watch.poll()
+    watch.again()
+    watch.bench.intake.commit = commit  # type: ignore[method-assign]
+    watch.put("west.csv", csv(0, 3000, 410))  # what came to it meanwhile is older than what east has brought
+    watch.poll()
+    watch.assert_as_whole()
+    assert watch.counts() == {"folder:east": (3000, 0), "folder:west": (3000, 0)}
+
+
 def test_new_files_are_found_and_a_file_written_anew_brings_only_what_is_later(tmp_path: Path):
     watch = Watch(tmp_path, epoch_registry())
     watch.put("west.csv", csv(0, 300, 410))

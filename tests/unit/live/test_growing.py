@@ -143,7 +143,7 @@ def test_new_rows_of_a_parquet_file(tmp_path: Path):
     assert look(path, second).is_replaced
 
 
-@pytest.mark.parametrize("data", [gzip.compress(b"time,p\n1,2\n" * 500)[:-20], parquet(100)[:-30]])
+@pytest.mark.parametrize("data", [gzip.compress(b"time,p\n1,2\n" * 500, mtime=0)[:-20], parquet(100)[:-30]])
 def test_a_file_that_is_still_being_copied_is_waited_for_and_a_broken_one_named(tmp_path: Path, data: bytes):
     path = tmp_path / "log"
     put(path, data)

@@ -19,8 +19,11 @@ from steadyhead.profile.span import cut_out
 from steadyhead.proving_plant import Fault, Instruments, Scenario, simulate
 from steadyhead.proving_plant.draw import draw_design
 from steadyhead.readings.frame import Readings, regular
+from steadyhead.report.learned import learned_facts, learned_line
 from steadyhead.service import known
+from steadyhead.units import UNIT_SYSTEMS
 
+KPA = UNIT_SYSTEMS["kpa_lps"]
 DAY = 288  # rows of 5 min
 
 
@@ -53,6 +56,10 @@ def test_a_trusted_registry_keeps_a_fault_of_the_whole_span_a_fault() -> None:
     assert profile.set_pressure.held_kpa == pytest.approx(372.0, abs=0.5)
     assert "registry says 400 kPa, the span held 372 kPa (-7%)" in told(profile)
     assert "judged from its number" in told(profile)
+    assert dict(learned_facts(profile, KPA))["Set pressure"] == (
+        "400 kPa as the registry says (the span held 372 kPa)"
+    )
+    assert "holds 400 kPa as the registry says (the span held 372 kPa), " in learned_line(profile, KPA)
     assert raised(steady(7, 372.0, seed=2), profile) == ["drift"]
     assert raised(steady(7, 400.0, seed=2), profile) == []
 
@@ -61,6 +68,9 @@ def test_an_old_registry_number_leaves_a_sound_station_alone_and_is_told() -> No
     profile = learn(steady(14, 360.0), Known(nominal_kpa=400.0))
     assert profile.set_pressure.typical_kpa == pytest.approx(360.0, abs=0.5)
     assert profile.set_pressure.registry_kpa == 400.0
+    assert dict(learned_facts(profile, KPA))["Set pressure"] == (
+        "360 kPa as the span held (the registry says 400 kPa)"
+    )
     assert "The span looks faulty, or the registry is wrong" in told(profile)
     assert "registry says 400 kPa, the span held 360 kPa (-10%)" in told(profile)
     assert "trusted: true" in told(profile)

@@ -39,14 +39,29 @@
       }
       return kept.get(key);
     };
-    const local = (at) => new Date((at + offset(at)) * 1000).toISOString().slice(0, 19);
-    const back = (text) => {
-      const seconds = Date.parse(`${text.replace(" ", "T").slice(0, 19)}Z`.replace(/T(\d\d:\d\d)Z$/, "T$1:00Z")) / 1000;
-      return seconds - offset(seconds - offset(seconds));
+    const text = (seconds) => new Date(seconds * 1000).toISOString().slice(0, 19);
+    const parsed = (said) => Date.parse(`${said.replace(" ", "T").slice(0, 19)}Z`.replace(/T(\d\d:\d\d)Z$/, "T$1:00Z")) / 1000;
+    const name = (at) => {                           // such as CDT, as whichever of the two knows it
+      const said = ["en-GB", "en-US", "en-AU"].map((language) => new Intl.DateTimeFormat(language, { timeZone: zone, timeZoneName: "short" })
+        .formatToParts(at * 1000).find((p) => p.type === "timeZoneName").value);
+      return said.find((one) => !/[+-]/.test(one)) || said[0];
+    };
+    // One clock for a whole axis: the station's, or where it goes back within the span the one it had before, so
+    // that the hour that comes twice is drawn twice and not over itself.
+    const axisClock = (from, to) => {
+      for (let at = from; at < to; at += 86400) {
+        if (offset(Math.min(at + 86400, to)) < offset(at)) {
+          const shift = offset(from);
+          return { local: (t) => text(t + shift), back: (said) => parsed(said) - shift, kept: name(from) };
+        }
+      }
+      const back = (said) => { const seconds = parsed(said); return seconds - offset(seconds - offset(seconds)); };
+      return { local: (t) => text(t + offset(t)), back, kept: "" };
     };
     const words = new Intl.DateTimeFormat("en-GB", { timeZone: zone, weekday: "short", day: "2-digit", month: "short",
       year: "numeric", hour: "2-digit", minute: "2-digit", hourCycle: "h23" });
-    return { local, back, words: (at) => words.format(at * 1000).replaceAll(",", "") };
+    const isTwice = (at) => offset(at + 3600) < offset(at) || offset(at - 3600) > offset(at);
+    return { axisClock, words: (at) => words.format(at * 1000).replaceAll(",", "") + (isTwice(at) ? ` ${name(at)}` : "") };
   }
   function lengthWords(seconds) {
     for (const [size, unit] of [[86400, "days"], [3600, "h"], [60, "min"]]) {
@@ -116,7 +131,7 @@
     const at = clock(data.zone), first = Number(data.first), last = Number(data.last);
     const hasFlow = data.hasFlow === "1", hasInlet = data.hasInlet === "1";
     const kp = Number(data.pressureFactor), kf = Number(data.flowFactor), dp = Number(data.pressureDecimals), df = Number(data.flowDecimals);
-    let span = [Number(data.from), Number(data.to)], answer = null, abort = null, timer = 0, plotly = null, isDrawing = false;
+    let span = [Number(data.from), Number(data.to)], answer = null, abort = null, timer = 0, plotly = null, isDrawing = false, on = null;
 
     function rows() {                                   // domains from the top: outlet, inlet, flow
       const small = [hasInlet, hasFlow].filter(Boolean).length;
@@ -132,11 +147,11 @@
       for (const mark of list) {
         const from = Math.max(mark.began_s, span[0]), to = Math.min(mark.ended_s ?? Math.max(last, mark.raised_s), span[1]);
         const colour = mark.is_standing ? c[mark.priority] : c.edge;
-        shapes.push({ type: "rect", xref: "x", yref: "paper", x0: at.local(from), x1: at.local(Math.max(to, from + wide / 400)), y0: 1.005, y1: 1.02, fillcolor: colour, line: { width: 0 } });
-        if (mark.began_s >= span[0]) shapes.push({ type: "line", xref: "x", yref: "paper", x0: at.local(from), x1: at.local(from), y0: 0, y1: 1.02, line: { color: colour, width: 1.6, dash: "dot" } });
+        shapes.push({ type: "rect", xref: "x", yref: "paper", x0: on.local(from), x1: on.local(Math.max(to, from + wide / 400)), y0: 1.005, y1: 1.02, fillcolor: colour, line: { width: 0 } });
+        if (mark.began_s >= span[0]) shapes.push({ type: "line", xref: "x", yref: "paper", x0: on.local(from), x1: on.local(from), y0: 0, y1: 1.02, line: { color: colour, width: 1.6, dash: "dot" } });
         if (from - lastNamed > wide * (innerWidth < 600 ? 0.3 : 0.14) && named < MOST_MARKS_NAMED) {
           const isLate = from > span[0] + wide * 0.8;
-          notes.push({ x: at.local(from), y: 1.022, xref: "x", yref: "paper", xanchor: isLate ? "right" : "left", yanchor: "bottom", showarrow: false, text: mark.title, font: { color: mark.is_standing ? c[mark.priority] : c.soft, size: 12 } });
+          notes.push({ x: on.local(from), y: 1.022, xref: "x", yref: "paper", xanchor: isLate ? "right" : "left", yanchor: "bottom", showarrow: false, text: mark.title, font: { color: mark.is_standing ? c[mark.priority] : c.soft, size: 12 } });
           lastNamed = from;
           named += 1;
         }
@@ -145,7 +160,8 @@
     }
     function draw() {
       if (!answer || !plotly) return;
-      const c = colours(), x = answer.times_s.map(at.local), channel = answer.channels, traces = [], domain = rows();
+      on = at.axisClock(span[0], span[1]);
+      const c = colours(), x = answer.times_s.map(on.local), channel = answer.channels, traces = [], domain = rows();
       const outlet = channel.outlet_kpa, band = answer.band;
       const isBucketed = outlet && outlet.low.some((v, i) => v !== null && v !== outlet.high[i]);
       if (band) {
@@ -167,7 +183,7 @@
       const { shapes, notes } = marks(c);
       const layout = frame(c, {
         shapes, annotations: notes, hovermode: "x unified", dragmode: matchMedia("(pointer: coarse)").matches ? false : "zoom",
-        xaxis: { type: "date", tickformatstops: STOPS, range: span.map(at.local), gridcolor: c.line, linecolor: c.edge, tickcolor: c.edge, anchor: hasFlow ? "y3" : hasInlet ? "y2" : "y", nticks: innerWidth < 600 ? 4 : 8 },
+        xaxis: { type: "date", tickformatstops: STOPS, range: span.map(on.local), gridcolor: c.line, linecolor: c.edge, tickcolor: c.edge, anchor: hasFlow ? "y3" : hasInlet ? "y2" : "y", nticks: innerWidth < 600 ? 4 : 8 },
         yaxis: axis(c, `Outlet, ${data.pressure}`, { domain: domain.outlet, nticks: 7 }),
         ...(hasInlet ? { yaxis2: axis(c, "Inlet", { domain: domain.inlet, nticks: 3 }) } : {}),
         ...(hasFlow ? { yaxis3: axis(c, `Flow, ${data.flow}`, { domain: domain.flow, nticks: 3, rangemode: "tozero" }) } : {}),
@@ -182,6 +198,7 @@
       const each = answer.bucket_s;
       const parts = [`${at.words(span[0])} to ${at.words(span[1])}, at the station's clock (${data.zone}).`];
       parts.push(n ? `${n} points, one for each ${lengthWords(each)}.` : "No readings in this span.");
+      if (on.kept) parts.push(`The clock goes back in this span; the axis stays on ${on.kept}, so that the hour that comes twice stands twice.`);
       if (answer.is_thinned) parts.push("Older readings are kept as 15-minute lowest, mean and highest.");
       if (!answer.band) parts.push("No learned band: the station has not been learned.");
       said.textContent = parts.join(" ");
@@ -232,7 +249,7 @@
       box.on("plotly_relayout", (change) => {
         if (isDrawing) return;
         const from = change["xaxis.range[0]"], to = change["xaxis.range[1]"];
-        if (from && to) go(at.back(from), at.back(to), true);
+        if (from && to) go(on.back(from), on.back(to), true);
       });
       box.on("plotly_doubleclick", () => go(first, last));
     }
@@ -298,14 +315,14 @@
     swing(found, c, unit, at) {
       const d = found.oscillation;
       if (d.why_not) return d.why_not;
-      const x = d.times_s.map(at.local), minutes = d.period_s.map((s) => s / 60), size = scaled(d.amplitude_kpa, unit.kp);
+      const on = at.axisClock(d.times_s[0], d.times_s.at(-1)), x = d.times_s.map(on.local), minutes = d.period_s.map((s) => s / 60), size = scaled(d.amplitude_kpa, unit.kp);
       const traces = [line(x, scaled(d.outlet_kpa, unit.kp), c.ink, "outlet", "y", { hover: `%{y:.${unit.dp}f} ${unit.pressure}<extra></extra>` }),
         { ...line(minutes, size, c.ink, "swing", "y2", { hover: `%{y:.${unit.dp}f} ${unit.pressure} at a period of %{x:.3g} min<extra></extra>` }), xaxis: "x2" }];
       const best = d.strongest_s === null ? "" : `The strongest swing has ${(d.strongest_kpa * unit.kp).toPrecision(2)} ${unit.pressure} either way at a period of ${lengthWords(d.strongest_s)}. `;
       const order = size.map((v, i) => [v, i]).sort((a, b) => b[0] - a[0]).slice(0, 10);
       return { traces, layout: { xaxis: { type: "date", tickformatstops: STOPS, anchor: "y", gridcolor: c.line, linecolor: c.edge, fixedrange: true, nticks: 4 }, yaxis: axis(c, `Outlet, ${unit.pressure}`, { domain: [0.62, 1], nticks: 3 }),
           xaxis2: axis(c, "Period, min", { type: "log", anchor: "y2", nticks: 6 }), yaxis2: axis(c, `Swing, ${unit.pressure}`, { domain: [0, 0.38], rangemode: "tozero", nticks: 3 }) },
-        said: `${best}Above: the stretch in which the outlet moved most. Periods below ${lengthWords(d.shortest_s)} cannot be seen at this sampling.`,
+        said: `${best}Above: the stretch in which the outlet moved most${on.kept ? `, by ${on.kept} throughout` : ""}. Periods below ${lengthWords(d.shortest_s)} cannot be seen at this sampling.`,
         head: ["Period", `Swing either way, ${unit.pressure}`], rows: order.map(([v, i]) => [lengthWords(d.period_s[i]), v.toFixed(unit.dp + 1)]) };
     },
   };

@@ -19,6 +19,24 @@
 
   for (const button of document.querySelectorAll("[data-print]")) button.addEventListener("click", () => print());
 
+  // ---- a part that is looked at anew while something is at work -------------------------------------------
+  async function watch(id) {
+    const part = byId(id);
+    if (!part || !part.dataset.watch) return;
+    await new Promise((done) => setTimeout(done, 1000 * Number(part.dataset.watch)));
+    try {
+      const response = await fetch(location.pathname + location.search);
+      const page = new DOMParser().parseFromString(await response.text(), "text/html");
+      const anew = page.getElementById(id);
+      if (response.ok && anew) {
+        if (!part.contains(document.activeElement) || !anew.dataset.watch) part.innerHTML = anew.innerHTML;
+        if (!anew.dataset.watch) delete part.dataset.watch;
+      }
+    } catch { /* asked again below */ }
+    watch(id);
+  }
+  for (const part of document.querySelectorAll("[data-watch]")) watch(part.id);
+
   // ---- ages ---------------------------------------------------------------------------------------------
   // The server's clock at the moment of the page counts, not the device's, which may be wrong.
   let served = Number(body.dataset.now || 0);
