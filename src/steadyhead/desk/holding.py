@@ -9,6 +9,7 @@ from sqlalchemy.orm import Session
 
 from steadyhead.alerts.lifecycle import Event, is_listed
 from steadyhead.desk.book import Book
+from steadyhead.desk.ranking import STANDING
 from steadyhead.store.tables import AlertRow, StationRow, SuppressRow
 
 
@@ -52,5 +53,5 @@ def let_go(book: Book, row: AlertRow, event: Event, who: str, why: str) -> None:
     """Bring an alert back into use; if something else holds it back still, it goes there without a call."""
     still = hold_on(book.session, row.station, row.zone, row.condition)
     book.move(row, event, who, why, is_quiet=still is not None)
-    if row.is_true:
+    if row.state in STANDING:  # true, or latched on the shelf
         hold(book, row)
