@@ -59,7 +59,7 @@ types: $(VENV)/.tools
 	$(call step,mypy --strict on src,$(BIN)/mypy --strict src)
 
 test: lint types
-	$(call step,pytest: ten to fifteen minutes,$(BIN)/python -m pytest -n auto --dist loadfile)
+	$(call step,pytest: fifteen to eighteen minutes,$(BIN)/python -m pytest -n auto --dist loadfile)
 
 samples: $(VENV)/.package
 	$(call step,simulating the sample utility: about a minute,\
