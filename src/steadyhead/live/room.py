@@ -23,6 +23,7 @@ from steadyhead.diagnosis.causes import Knowledge, load_knowledge
 from steadyhead.errors import DatabaseError, JournalError
 from steadyhead.live.clock import Clock
 from steadyhead.live.connected import Connections
+from steadyhead.live.desks import desk_of
 from steadyhead.live.doors import doors_of
 from steadyhead.live.feed_rows import FeedRows, FeedState
 from steadyhead.live.folders import Folders
@@ -122,10 +123,7 @@ def open_room(settings: RoomSettings, registry: Registry, *, clock: Clock | None
     clock.resume(journal.listened_s)
     news = News()
     plan = Plan(settings.notify, registry, knowledge, clock.wall_s)
-    desk = Desk(
-        database, knowledge, registry, clock.wall_s, [plan.hook], news=news, operators=settings.operators,
-        latching=settings.latching,
-    )  # fmt: skip
+    desk = desk_of(Desk, settings, database, knowledge, registry, clock.wall_s, plan.hook, news)
     quarantine = Quarantine(folder, int(settings.quarantine_mb_per_day * MB))
     intake = Intake(doors_of(registry), journal, quarantine, clock, settings.future_s)
     files = ProfileFiles(settings.profiles, registry.stations)

@@ -23,6 +23,7 @@ from steadyhead.live.room import open_room
 from steadyhead.live.settings import RoomSettings
 from steadyhead.live.sharing.layout import plan_of
 from steadyhead.live.sharing.settings import SharingSettings
+from steadyhead.types import CONDITIONS
 
 SHUFFLED_S = HORIZON_S - 61
 STATIONS = ("gorge_road", "cannery_road", "ferry_landing", "saltbush_flat", "harbour_east", "harbour_west")
@@ -191,7 +192,7 @@ def test_what_people_do_works_on_a_process_that_does_not_judge_the_station(fleet
         open_room(
             RoomSettings(
                 data_folder=fleet.folder / name, profiles=profiles, database_url=fleet.url, checkpoint_s=0.5,
-                watch_folders=False, sharing=SharingSettings(name=name, **sharing),
+                watch_folders=False, latching=CONDITIONS, sharing=SharingSettings(name=name, **sharing),
             ),
             registry,
         )
@@ -222,6 +223,9 @@ def test_what_people_do_works_on_a_process_that_does_not_judge_the_station(fleet
             return {room.runner.stations(["gorge_road"])["gorge_road"].profile_version for room in rooms}
 
         wait_for(lambda: in_use() == {learned}, 30)
+        # the new profile ends what stood by the old one, which the owner says and the settings have latch
+        wait_for(lambda: other.desk.alert(alert.alert_id).alert.state == "latched_acknowledged")
+        assert other.desk.reset(alert.alert_id, "a tester", "looked at").alert.state == "normal"
         with pytest.raises(NotFoundError):
             other.runner.learn("nowhere")
     finally:

@@ -16,6 +16,7 @@ from steadyhead.diagnosis.causes import load_knowledge
 from steadyhead.errors import DatabaseError
 from steadyhead.live.clock import Clock
 from steadyhead.live.connected import Connections
+from steadyhead.live.desks import desk_of
 from steadyhead.live.feed_rows import FeedRows
 from steadyhead.live.quarantine import Quarantine
 from steadyhead.live.room import MB, Room, claim
@@ -121,9 +122,7 @@ def open_shared_room(settings: RoomSettings, registry: Registry, *, clock: Clock
     holdings.keeper = keeper
     steps_s = {name: station.step_s for name, station in registry.stations.items()}
     archive = FleetArchive(readings, steps_s, lambda: places_of(database), holdings.archive_of)
-    desk = Desk(
-        database, knowledge, registry, clock.wall_s, [notify.hook], news=news, operators=settings.operators
-    )
+    desk = desk_of(Desk, settings, database, knowledge, registry, clock.wall_s, notify.hook, news)
     intake = holdings.front_door(database)
     counts = FleetCounts(database, holdings.answers_for)
     feed_rows = FeedRows(counts, database, news, clock.wall_s, holdings.states)

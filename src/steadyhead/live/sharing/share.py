@@ -10,6 +10,7 @@ from steadyhead.archive.shares import place_of
 from steadyhead.config import Registry
 from steadyhead.desk.desk import Desk
 from steadyhead.errors import SteadyheadError
+from steadyhead.live.desks import desk_of
 from steadyhead.live.doors import doors_of
 from steadyhead.live.feed_rows import FeedRows, FeedState
 from steadyhead.live.folders import Folders
@@ -60,7 +61,9 @@ class Share:
         self.archive: Archive = open_own(place_of(kit.readings, number), steps_s, self.database)
         self.door = InnerDoor(doors_of(part), self.journal, kit.quarantine, clock, kit.inbox, number)
         # pages are told of the alerts of all shares alike, by ``news_relay``
-        desk = OwnDesk(self.database, kit.knowledge, kit.registry, clock.wall_s, [kit.hook])
+        desk = desk_of(
+            OwnDesk, settings, self.database, kit.knowledge, kit.registry, clock.wall_s, kit.hook
+        )  # fmt: skip
         files = ProfileFiles(settings.profiles, part.stations)
         waits = Waits(settings.horizon_s, settings.silence_s)
         self.loop = Loop(part, waits, self.journal, self.database, self.archive, desk, files)
