@@ -8,7 +8,7 @@ had been looked at, a set can judge no longer, so thresholds may see these two n
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from steadyhead.proving_plant.draw import Ranges as DesignRanges
 
@@ -84,28 +84,33 @@ DEVELOPMENT = Ranges(
     set_move=(3.0, 12.0),
 )
 
+WIDE = DesignRanges(
+    full_share=(0.2, 0.65),
+    lock_up_share=(0.01, 0.04),
+    sense_lag_s=(0.8, 5.0),
+    main_s=(0.8, 5.0),
+    storage_ratio=(4.0, 18.0),
+    impedance_share=(0.22, 0.65),
+    liveliness=(1.8, 5.0),
+    lively_lag_s=(0.8, 6.0),
+    lively_main_s=(0.8, 7.0),
+    lively_impedance_share=(0.4, 1.0),
+    leakage_share=(0.03, 0.35),
+    leakage_power=(0.5, 1.5),
+    pressure_share=(0.05, 0.7),
+    inlet_loss_share=(0.03, 0.25),
+)
+"""What the stations of all sets but the first have in common; the lines of a set stand over it."""
+
 WIDENED = Ranges(
     name="widened",
     seed=77_031_977,
-    design=DesignRanges(
+    design=replace(
+        WIDE,
         set_kpa=(200.0, 700.0),
         drop_kpa=(115.0, 550.0),
         mean_demand_lps=(1.0, 80.0),
-        full_share=(0.2, 0.65),
-        lock_up_share=(0.01, 0.04),
-        sense_lag_s=(0.8, 5.0),
-        main_s=(0.8, 5.0),
-        storage_ratio=(4.0, 18.0),
-        impedance_share=(0.22, 0.65),
-        liveliness=(1.8, 5.0),
-        lively_lag_s=(0.8, 6.0),
-        lively_main_s=(0.8, 7.0),
-        lively_impedance_share=(0.4, 1.0),
-        leakage_share=(0.03, 0.35),
-        leakage_power=(0.5, 1.5),
-        pressure_share=(0.05, 0.7),
         pump_kpa=(0.0, 30.0),
-        inlet_loss_share=(0.03, 0.25),
     ),
     hours_noise=(0.02, 0.1),
     minutes_noise=(0.015, 0.06),
@@ -132,25 +137,12 @@ WIDENED = Ranges(
 SHIFTED = Ranges(
     name="shifted",
     seed=418_202_611,
-    design=DesignRanges(
+    design=replace(
+        WIDE,
         set_kpa=(180.0, 650.0),
         drop_kpa=(110.0, 500.0),
         mean_demand_lps=(1.2, 65.0),
-        full_share=(0.2, 0.65),
-        lock_up_share=(0.01, 0.04),
-        sense_lag_s=(0.8, 5.0),
-        main_s=(0.8, 5.0),
-        storage_ratio=(4.0, 18.0),
-        impedance_share=(0.22, 0.65),
-        liveliness=(1.8, 5.0),
-        lively_lag_s=(0.8, 6.0),
-        lively_main_s=(0.8, 7.0),
-        lively_impedance_share=(0.4, 1.0),
-        leakage_share=(0.03, 0.35),
-        leakage_power=(0.5, 1.5),
-        pressure_share=(0.05, 0.7),
         pump_kpa=(0.0, 35.0),
-        inlet_loss_share=(0.03, 0.25),
     ),
     hours_noise=(0.025, 0.11),
     minutes_noise=(0.015, 0.06),
@@ -177,25 +169,12 @@ SHIFTED = Ranges(
 EVALUATION = Ranges(
     name="evaluation",
     seed=960_417_253,
-    design=DesignRanges(
+    design=replace(
+        WIDE,
         set_kpa=(190.0, 680.0),
         drop_kpa=(120.0, 520.0),
         mean_demand_lps=(1.1, 72.0),
-        full_share=(0.2, 0.65),
-        lock_up_share=(0.01, 0.04),
-        sense_lag_s=(0.8, 5.0),
-        main_s=(0.8, 5.0),
-        storage_ratio=(4.0, 18.0),
-        impedance_share=(0.22, 0.65),
-        liveliness=(1.8, 5.0),
-        lively_lag_s=(0.8, 6.0),
-        lively_main_s=(0.8, 7.0),
-        lively_impedance_share=(0.4, 1.0),
-        leakage_share=(0.03, 0.35),
-        leakage_power=(0.5, 1.5),
-        pressure_share=(0.05, 0.7),
         pump_kpa=(0.0, 32.0),
-        inlet_loss_share=(0.03, 0.25),
     ),
     hours_noise=(0.02, 0.105),
     minutes_noise=(0.018, 0.065),
