@@ -9,29 +9,15 @@ import queue
 import ssl
 import threading
 from collections.abc import Callable
-from pathlib import Path
-from typing import Any, Protocol
+from typing import Any
 
 import paho.mqtt.client as paho
 
 from steadyhead.errors import FeedError
-from steadyhead.feeds.settings import read_secret
+from steadyhead.feeds.settings import Broker, read_secret
 
 CONNECT_S = 10.0
 KEEP_ALIVE_S = 20
-
-
-class BrokerSettings(Protocol):
-    """What the settings of a broker hold, whatever it is used for."""
-
-    host: str
-    port: int
-    username: str | None
-    password_file: Path | None
-    tls: bool
-    ca_file: Path | None
-    certificate_file: Path | None
-    key_file: Path | None
 
 
 class Link:
@@ -41,7 +27,7 @@ class Link:
     """
 
     def __init__(
-        self, client: paho.Client, settings: BrokerSettings, where: str,
+        self, client: paho.Client, settings: Broker, where: str,
         on_lost: Callable[[str], None] | None = None,
     ) -> None:  # fmt: skip
         self.client, self.where = client, where
@@ -151,7 +137,7 @@ class _Context(ssl.SSLContext):
             made.close()
 
 
-def _tls_remedy(exc: ssl.SSLError, settings: BrokerSettings) -> str:
+def _tls_remedy(exc: ssl.SSLError, settings: Broker) -> str:
     reason = str(exc.reason or "")
     if "VERIFY" in reason:
         if "mismatch" in str(getattr(exc, "verify_message", "")).lower():

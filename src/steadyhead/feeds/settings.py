@@ -20,6 +20,8 @@ from steadyhead.errors import FeedError
 from steadyhead.feeds.mapping import in_manual
 
 MANUAL = "docs/feeds/README.md"
+Security = Literal["none", "Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss"]
+"""Security policies of OPC UA that may be chosen."""
 
 
 class FeedSettings(Part):
@@ -51,9 +53,9 @@ class FeedSettings(Part):
 
 
 class PolledSettings(FeedSettings):
-    """What feeds have that are asked for spans of time. poll_s : between looks; look_back_s .
+    """What feeds have that are asked for spans of time.
 
-    Of each look.
+    poll_s : between looks; look_back_s : how far each look goes back beyond what came last
     """
 
     poll_s: Annotated[Number, Field(gt=0, le=86400)] = 10.0
@@ -85,7 +87,20 @@ class SqlSettings(PolledSettings):
         return self
 
 
-class MqttSettings(FeedSettings):
+class Broker(Part):
+    """How an MQTT broker is reached, whatever it is used for."""
+
+    host: str
+    port: Annotated[int, Field(ge=1, le=65535)] = 1883
+    username: str | None = None
+    password_file: Path | None = None
+    tls: bool = False
+    ca_file: Path | None = None
+    certificate_file: Path | None = None
+    key_file: Path | None = None
+
+
+class MqttSettings(FeedSettings, Broker):
     """A broker. docs/feeds/mqtt.md explains each.
 
     topics : patterns with + and #; payload : how messages are written
@@ -93,8 +108,6 @@ class MqttSettings(FeedSettings):
     """
 
     kind: Literal["mqtt"]
-    host: str
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
     version: Literal["3.1.1", "5"] = "5"
     topics: Annotated[tuple[str, ...], Field(min_length=1)]
     payload: Literal["json", "sparkplug"] = "json"
@@ -102,12 +115,6 @@ class MqttSettings(FeedSettings):
     time_key: str = "time"
     quality_key: str = "quality"
     client_id: str = "steadyhead"
-    username: str | None = None
-    password_file: Path | None = None
-    tls: bool = False
-    ca_file: Path | None = None
-    certificate_file: Path | None = None
-    key_file: Path | None = None
     keep_session_s: Annotated[int, Field(ge=0)] = 7 * 86400
     time_zone: TimeZone = "UTC"
 
@@ -126,7 +133,7 @@ class OpcUaSettings(PolledSettings):
     history: bool = True
     per_read: Annotated[int, Field(ge=1, le=1_000_000)] = 10_000
     publish_s: Annotated[Number, Field(gt=0, le=3600)] = 1.0
-    security: Literal["none", "Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss"] = "none"
+    security: Security = "none"
     certificate_file: Path | None = None
     key_file: Path | None = None
     server_certificate_file: Path | None = None

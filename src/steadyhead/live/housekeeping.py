@@ -25,11 +25,19 @@ DAY_S = 86400
 
 
 @dataclass(slots=True)
-class _Job:
+class Job:
+    """Something to be done every so often. due : on the steady clock"""
+
     every_s: float
     act: Callable[[], object]
     due: float = 0.0
     said: str = ""
+
+    def do_if_due(self) -> None:
+        """Do it if its time has come; one that fails is tried again when it is due."""
+        if time.monotonic() >= self.due:
+            self.said = do(self.act, self.said)
+            self.due = time.monotonic() + self.every_s
 
 
 class Housekeeper:
@@ -42,13 +50,13 @@ class Housekeeper:
         self._parts = parts
         self._learn = learn
         self._jobs = [
-            _Job(TABLES_S, parts.feed_rows.write),
-            _Job(TICK_S, lambda: parts.desk.tick(parts.clock.wall_s())),
-            _Job(PROFILES_S, self.look_at_profiles),
-            _Job(THIN_S, self.thin),
+            Job(TABLES_S, parts.feed_rows.write),
+            Job(TICK_S, lambda: parts.desk.tick(parts.clock.wall_s())),
+            Job(PROFILES_S, self.look_at_profiles),
+            Job(THIN_S, self.thin),
         ]
         if parts.settings.learn_by_itself:
-            self._jobs.append(_Job(LEARN_S, self.learn_what_can_be))
+            self._jobs.append(Job(LEARN_S, self.learn_what_can_be))
         self._stop = threading.Event()
 
     def run(self, stop: threading.Event, is_up: Callable[[], bool]) -> None:
@@ -58,9 +66,8 @@ class Housekeeper:
             job.due = time.monotonic() + (FIRST_THIN_S if job.every_s == THIN_S else 0.0)
         while not stop.wait(0.2):
             for job in self._jobs if is_up() else ():
-                if time.monotonic() >= job.due and not stop.is_set():
-                    job.said = do(job.act, job.said)
-                    job.due = time.monotonic() + job.every_s
+                if not stop.is_set():
+                    job.do_if_due()
 
     def thin(self) -> None:
         """Bring archive and quarantine in line with how long readings are kept."""

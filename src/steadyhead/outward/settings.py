@@ -4,30 +4,23 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated
 
 from pydantic import Field, model_validator
 
 from steadyhead.config.fields import Number
 from steadyhead.config.mistakes import ModelError
 from steadyhead.config.source import Part
+from steadyhead.feeds.settings import Broker, Security
 
 _BASE = re.compile(r"[A-Za-z0-9_-]+(/[A-Za-z0-9_-]+)*\Z")
 
 
-class MqttOut(Part):
+class MqttOut(Broker):
     """Where the state of alerts is published, retained. base : first part of all topics."""
 
-    host: str
-    port: Annotated[int, Field(ge=1, le=65535)] = 1883
     base: str = "steadyhead"
     client_id: str = "steadyhead-alerts"
-    username: str | None = None
-    password_file: Path | None = None
-    tls: bool = False
-    ca_file: Path | None = None
-    certificate_file: Path | None = None
-    key_file: Path | None = None
 
     @model_validator(mode="after")
     def _fits_together(self) -> MqttOut:
@@ -62,7 +55,7 @@ class OpcUaOut(Part):
 
     host: str = "127.0.0.1"
     port: Annotated[int, Field(ge=1, le=65535)] = 4840
-    security: Literal["none", "Basic256Sha256", "Aes128Sha256RsaOaep", "Aes256Sha256RsaPss"] = "none"
+    security: Security = "none"
     certificate_file: Path | None = None
     key_file: Path | None = None
     clients_folder: Path | None = None

@@ -3,9 +3,7 @@
 from __future__ import annotations
 
 import threading
-import time
 from collections.abc import Callable
-from dataclasses import dataclass
 
 from sqlalchemy import select
 
@@ -13,7 +11,7 @@ from steadyhead.desk.desk import Desk
 from steadyhead.desk.news import Event, News
 from steadyhead.errors import DatabaseError, JournalError
 from steadyhead.live.feed_rows import FeedRows
-from steadyhead.live.housekeeping import TABLES_S, TICK_S, do
+from steadyhead.live.housekeeping import TABLES_S, TICK_S, Job, do
 from steadyhead.live.sharing.holdings import Holdings
 from steadyhead.live.sharing.inbox import Inbox
 from steadyhead.live.sharing.tasks import HOUSE
@@ -50,14 +48,6 @@ class NewsRelay:
             self._news.publish(Event("alert", alert_id, change_no))
 
 
-@dataclass(slots=True)
-class _Job:
-    every_s: float
-    act: Callable[[], object]
-    due: float = 0.0
-    said: str = ""
-
-
 class Rounds:
     """Two threads: one takes readings from the inbox, the other does the rest."""
 
@@ -67,10 +57,10 @@ class Rounds:
     ) -> None:  # fmt: skip
         self._holdings, self._inbox, self._desk, self._wall_s = holdings, inbox, desk, wall_s
         self._jobs = [
-            _Job(NEWS_S, relay.look),
-            _Job(TABLES_S, feed_rows.write),
-            _Job(SHOW_S, self._show),
-            _Job(TICK_S, self._tick),
+            Job(NEWS_S, relay.look),
+            Job(TABLES_S, feed_rows.write),
+            Job(SHOW_S, self._show),
+            Job(TICK_S, self._tick),
         ]
         self.wake = threading.Event()
         self._stop = threading.Event()
@@ -116,9 +106,8 @@ class Rounds:
     def _keep_house(self) -> None:
         while not self._stop.wait(0.2):
             for job in self._jobs:
-                if time.monotonic() >= job.due and not self._stop.is_set():
-                    job.said = do(job.act, job.said)
-                    job.due = time.monotonic() + job.every_s
+                if not self._stop.is_set():
+                    job.do_if_due()
 
     def _show(self) -> None:
         for share in self._holdings.shares().values():
