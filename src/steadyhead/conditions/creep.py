@@ -11,12 +11,15 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.held_shut import USUALLY_OPEN, follows_neighbour
-from steadyhead.conditions.scene import SETTLING_S
+from steadyhead.conditions.scene import CLOSING_S, SETTLING_S
 
+FOLLOWS_S = 3000.0  # a neighbour that was set higher has lifted the district within this time
 LEAST_STOOD_S = 7200.0  # small pipes take an hour or so to take on the ground's temperature (from memory)
 STEADY = 0.75
 OF_FASTEST = 0.6
-FAR = 0.25  # no surge of closing is left that high
+FAR = 0.25  # once the surge of closing is over
+ALL_THE_WAY = 0.9
+GROWN = 0.05  # of the way, since closing
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 
 
@@ -28,6 +31,19 @@ def carries_on(s):  # type: ignore[no-untyped-def]
         return False
     on_the_whole = (s.way_smooth - s.way_shut) / stood_s
     return s.way_rate > STEADY * on_the_whole and s.way_rate > OF_FASTEST * s.way_rate_max
+
+
+@njit(cache=True)
+def grown(s):  # type: ignore[no-untyped-def]
+    """How far the outlet has risen since closing, share of the way; an inlet that sinks is no rise."""
+    return (s.outlet_kpa - s.outlet_shut_kpa) / max(s.inlet_kpa - s.lock_kpa, 1.0)
+
+
+@njit(cache=True)
+def is_far(s):  # type: ignore[no-untyped-def]
+    """So high that no slow closing explains it: it still rises, or water still passes long after closing."""
+    passes = s.near_zero == 0 and s.shut_s > CLOSING_S
+    return s.way > ALL_THE_WAY or (s.way > FAR and (grown(s) > GROWN or passes))
 
 
 @njit(cache=True)
@@ -46,7 +62,10 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         closed = s.zero_share > 0.02
         claim = s.way > least and above and closed and s.way < 1.3
         # what closing left behind stays where it is; creep goes on
-        grows = s.way > FAR or (s.way - s.way_shut > 0.5 * s.way and carries_on(s))
+        grows = is_far(s) or (grown(s) > 0.5 * s.way and carries_on(s))
         claim = claim and grows and s.short_s == 0 and not held and not warming and not by_day_too
+        claim = claim and s.elsewhere == 0
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
-    return own.held_s / wait(s.tick_s, 420.0, 2.0)
+    # at hours when it is shut as a rule the two stand alike whoever lifts them; a leak goes on
+    alike = follows_neighbour(s, lim)
+    return own.held_s / wait(s.tick_s, FOLLOWS_S if alike else 420.0, 2.0)

@@ -21,6 +21,8 @@ LEAST_AGE_S = 5400.0  # regulating time behind the mean before it is believed
 STAYS_S = 7200.0  # a drift stands all the time; a valve that comes back late strays and returns
 STAYS_SHARE = 0.75
 STAYS_LEVEL = 0.6  # of the mean
+STRAYS = 0.25  # of the mean, root mean square
+STRAYED_S = 26 * 3600.0  # since the last stray that passed
 
 
 @njit(cache=True)
@@ -47,6 +49,14 @@ def stays(s, level):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def strays(s, lim):  # type: ignore[no-untyped-def]
+    """It goes to and fro about its mean, as a slow valve does; one that drifts is held as well as ever."""
+    to_and_fro = s.s_rr > (STRAYS * s.drift * lim.set_kpa) ** 2
+    came_back = s.time_s - s.strays_s[0] < STRAYED_S
+    return lim.slow_judged and s.slow_share > lim.slow_share and to_and_fro and came_back
+
+
+@njit(cache=True)
 def is_step(s, level):  # type: ignore[no-untyped-def]
     """The departure came within minutes, or between two samples where sampling is coarse."""
     took, _, _, before = transition(s, level)
@@ -62,7 +72,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         same = d * s.fast > 0 and 0.6 * abs(d) < abs(s.fast) < SLOWLY * abs(d)
         if abs(d) > lim.drift_share and same and s.is_fixed == 0:
             demand = s.is_regulating == 0 and sags_with_demand(s)
-            claim = not demand and stays(s, d) and not is_step(s, d)
+            claim = not demand and stays(s, d) and not is_step(s, d) and not strays(s, lim)
     if s.known > 0:
         hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)
     if np.isnan(s.drift):

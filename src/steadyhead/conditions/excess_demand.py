@@ -18,6 +18,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         over = s.flow_lps - growth * s.flow_usual_lps
         unusual = s.flow_lps > OVER_HIGH * growth * s.flow_high_lps and over > 0.4 * lim.daily_mean_lps
         beyond = s.flow_lps > 1.2 * growth * lim.highest_lps
-        claim = unusual or beyond
+        # what a higher pressure pushes through is no new demand; a break pulls the outlet down
+        claim = (unusual or beyond) and not s.departure > lim.enter_share
     hold(own, claim, s.flow_lps - s.flow_usual_lps, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 900.0, 3.0)

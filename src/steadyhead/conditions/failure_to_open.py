@@ -14,9 +14,9 @@ from steadyhead.conditions.drift import is_step, sags_with_demand
 from steadyhead.conditions.set_changed import EMPTY_SHARE, is_pinched
 
 DEEP_SHARE = 0.08  # a drift is named long before it gets there
-WATCHED_S = 6 * 3600.0
 SEEN = 5  # ticks since a step before its opening is called fixed
 FAR_SHARE = 0.10  # hardly anybody turns a screw that far in one go
+TAKEN_UP_S = 900.0  # after a scheduled change of the set pressure
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
 
 
@@ -25,7 +25,10 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for failure to open: 1 means raise."""
     claim = False
     sag = max(SAG_SHARE, 1.3 * lim.enter_share)
-    if s.known > 0 and s.starved == 0 and s.departure < -sag and s.fast < -0.7 * sag and lim.has_inlet:
+    sags = s.departure < -sag and s.fast < -0.7 * sag
+    # a set that has just gone up by schedule is still being taken up
+    taken_up = s.set_still_s > wait(s.tick_s, TAKEN_UP_S, 2.0)
+    if s.known > 0 and s.starved == 0 and sags and taken_up and lim.has_inlet:
         if not lim.has_flow:
             # without a meter a step may be anything, unless it is larger than a screw can make it
             slow = not is_step(s, s.fast) and s.drift > 0.5 * s.fast
@@ -38,8 +41,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             below_reach = s.kv < 0.97 * lim.kv_reached
             with_demand = s.is_regulating == 0 and sags_with_demand(s) and not is_step(s, s.departure)
             deep = s.departure < -DEEP_SHARE and not is_step(s, s.departure)
-            # where watching began in the middle of it, nobody knows how it came about
-            deep = deep and (s.is_regulating == 0 or s.drift_age_s > WATCHED_S)
+            deep = deep and s.is_regulating == 0
             sure = s.w_n >= SEEN or s.departure < -FAR_SHARE or not is_step(s, s.departure)
             fixed = s.is_fixed > 0 and sure
             claim = below_reach and (fixed or with_demand or deep or is_pinched(s, lim))

@@ -34,8 +34,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             pushes = s.neighbour_kpa > s.outlet_kpa - 0.03 * lim.set_kpa
             claim = pushes and above > -lim.tick_kpa
         else:
-            # at hours when it is shut as a rule, the two stand alike whoever lifts the district
-            claim = above > least and s.zero_share < USUALLY_OPEN and follows_neighbour(s, lim)
+            # at hours when it is shut as a rule, the two stand alike whoever lifts them, a leak slowly
+            lifted = s.zero_share < USUALLY_OPEN or s.elsewhere > 0
+            claim = above > least and lifted and follows_neighbour(s, lim)
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     # it was shut before, as it is every night, and only opens later than usual
     if not claim:

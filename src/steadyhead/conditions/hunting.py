@@ -7,9 +7,11 @@ Told from: a wave from upstream (inlet and outlet move together), batch demand (
 
 from __future__ import annotations
 
+import numpy as np
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
+from steadyhead.conditions.scene.record import MOVES
 
 REGULAR_CYCLES = 4.0
 LONG_ROW = 10.0
@@ -19,6 +21,8 @@ LONGEST_S = (
 )
 LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.2  # least correlation of outlet and flow edges; where demand leads it is below zero
+TOGETHER_COARSE = 0.3
+SURELY_TOGETHER = 0.5
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
 UPSTREAM_FAR = 3.0
@@ -40,8 +44,8 @@ def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
     upstream = s.with_inlet > UPSTREAM_CORRELATION and s.inlet_move_ratio > UPSTREAM_RATIO
     # a hunting valve moves its own inlet less than its outlet
     upstream = upstream or (s.inlet_move_ratio > UPSTREAM_FAR and s.with_flow < 0.5)
-    # at few samples a period the lag between the two hides much of what they have in common
-    least = 0.4 * TOGETHER if is_long_row(s) and not lim.fine else TOGETHER
+    # one sample a tick shows no lead of demand, only less in common
+    least = TOGETHER if lim.fine else TOGETHER_COARSE
     demand = lim.has_flow and s.with_flow < least
     return upstream or demand
 
@@ -50,12 +54,14 @@ def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
 def is_regular(s, lim):  # type: ignore[no-untyped-def]
     """Full periods of like length were counted, at a period that sampling and filter pass."""
     resolved = s.period_s >= RESOLVED_SAMPLES * lim.step_s
+    if lim.fine and lim.on_change and not is_long_row(s):
+        return False  # held values make steps of a few like lengths by chance
     if lim.fine:
         return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= LONGEST_S
     # one sample a tick: chance makes a few like periods more easily, so more of them are asked for
     if is_long_row(s):
         return resolved and s.period_s <= 2.0 * LONGEST_SAMPLES * lim.step_s
-    together = not lim.has_flow or s.with_flow > 2.0 * TOGETHER
+    together = lim.has_flow and s.with_flow > 2.0 * TOGETHER  # without a meter it may be a batch of demand
     return (
         s.cycles >= REGULAR_CYCLES + 1
         and resolved
@@ -86,6 +92,27 @@ def scatter_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def sets_in(s, lim):  # type: ignore[no-untyped-def]
+    """Three of the last four moves are as large as a hunting valve's, and flow goes with them."""
+    if not lim.has_flow or s.with_flow < SURELY_TOGETHER or s.n_moves < MOVES:
+        return False
+    least_kpa = max(lim.scatter_share * lim.set_kpa / RMS_TO_SWING, LEAST_RATIO * lim.move_kpa)
+    large = 0
+    for back in range(4):
+        large += s.moves[int(s.n_moves - 1 - back) % MOVES] > least_kpa
+    return large >= 3
+
+
+@njit(cache=True)
+def raised_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
+    """Peak to peak where the outlet moves more than is usual here, else 0."""
+    swing = scatter_swing_kpa(s, lim) if s.move_kpa > LEAST_RATIO * lim.move_kpa else 0.0
+    if sets_in(s, lim):  # the median of eight moves comes too late for a beat that has just begun
+        swing = max(swing, RMS_TO_SWING * np.sqrt(s.c_oo))
+    return swing
+
+
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for hunting: 1 means raise. Size is peak to peak [kPa]; kind 1 resolved, 2 raised scatter."""
     claim = False
@@ -96,8 +123,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         least = lim.hunting_share if lim.fine else max(lim.hunting_share, 0.5 * lim.scatter_share)
         if regular and s.swing_kpa > least * lim.set_kpa:
             claim, size, kind = True, s.swing_kpa, 1.0
-        elif judged_by_scatter(lim) and is_settled(s) and s.move_kpa > LEAST_RATIO * lim.move_kpa:
-            swing = scatter_swing_kpa(s, lim)
+        elif judged_by_scatter(lim) and is_settled(s):
+            swing = raised_swing_kpa(s, lim)
             # on the way from one level to another it moves a lot, but not to and fro
             travels = abs(s.departure - s.fast) * lim.set_kpa > TRAVELS * swing
             if swing > lim.scatter_share * lim.set_kpa and not travels:
@@ -106,5 +133,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)
     if claim:
         own.kind = kind
-    # counted periods have lasted by themselves; scatter has to be watched a little
-    return own.held_s / wait(s.tick_s, 60.0 if own.kind == 1.0 else 180.0, 1.0)
+    # counted periods have lasted by themselves; scatter has to be watched, the more so without a meter
+    seconds = 60.0
+    if own.kind == 2.0:
+        seconds = 180.0 if lim.has_flow else 600.0
+    return own.held_s / wait(s.tick_s, seconds, 1.0)

@@ -98,6 +98,11 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
         return held[UNFAMILIAR].active == 0
     if held[SENSOR].active > 0 or (held[SENSOR].stands > 0 and support[SENSOR] > 0.2):
         return False
+    if c == UNFAMILIAR and held[UNFAMILIAR].kind == unfamiliar.FILLED:
+        for other in _DEPARTURES:
+            if held[other].active > 0:
+                return False
+        return s.short_s == 0
     if c == UNFAMILIAR:
         if s.slow_share > 0.7 * lim.slow_share and lim.slow_judged:
             return False

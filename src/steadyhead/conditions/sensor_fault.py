@@ -62,12 +62,15 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
     swapped = swapped and abs(s.outlet_kpa - inlet_usual) < 0.35 * abs(inlet_usual - lim.set_kpa)
     if swapped and s.inlet_kpa < s.outlet_kpa:
         return 4.0
-    if abs(s.departure) > 0.5 and _is_factor(s.outlet_kpa / s.expected_kpa) and is_step(s, s.fast):
+    # an outlet at the inlet's level has been let through, whatever the ratio
+    apart = abs(s.inlet_kpa - s.outlet_kpa) > 0.03 * s.inlet_kpa
+    if abs(s.departure) > 0.5 and apart and _is_factor(s.outlet_kpa / s.expected_kpa) and is_step(s, s.fast):
         return 5.0
     if (
         abs(s.inlet_kpa / inlet_usual - 1) > 0.5
         and _is_factor(s.inlet_kpa / inlet_usual)
-        and abs(s.departure) < 0.1
+        and -SAG_SHARE < s.departure < 0.1
+        and s.quiet == 0  # only water that flows shows that the inlet is what it was
     ):
         return 8.0
     if crossed and not s.departure < -SAG_SHARE:  # with a short supply the outlet goes down as well

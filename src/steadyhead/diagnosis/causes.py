@@ -41,6 +41,7 @@ TRAITS: dict[str, tuple[str, ...]] = {
     ),
     "channel": ("inlet", "outlet", "flow", "command"),
     "resolved": ("yes", "no"),
+    "fed": ("elsewhere", "as_ever"),
 }
 """Words that ``when`` may ask for, and what each may be; a verdict carries them in ``traits``."""
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from steadyhead.diagnosis.phrases import duration_text
+from steadyhead.conditions.unfamiliar import FILLED
+from steadyhead.diagnosis.phrases import duration_text, percent
 from steadyhead.diagnosis.seen import Seen, Telling
 
 # In the order of profile.novelty.NAMES.
@@ -114,7 +115,9 @@ def _neighbour(s: Seen) -> str:
 
 
 def unfamiliar(s: Seen) -> Telling:
-    """Like no hour that was learned."""
+    """Like no hour that was learned, or filled from elsewhere while shut."""
+    if float(s.change.held["kind"]) == FILLED:
+        return _filled(s)
     novelty = s.profile.novelty
     stands_out = ""
     if novelty is not None:
@@ -133,4 +136,19 @@ def unfamiliar(s: Seen) -> Telling:
             f"For {hours} the station has been unlike all hours learned{stands_out}.",
             "No condition that has a name here fits.",
         ),
+        {"fed": "as_ever"},
     )
+
+
+def _filled(s: Seen) -> Telling:
+    """The district fills, and not through this valve."""
+    rise_kpa = s.number("outlet_kpa") - s.number("lock_kpa")
+    seen = (
+        f"With the station shut and its meter at rest, the outlet went {s.kpa(rise_kpa)} above lock-up, "
+        f"{percent(s.number('way'))} of the way to the inlet."
+    )
+    so = (
+        "It rose faster than water past the seat could lift it unseen by the meter: the district is fed past "
+        "this valve."
+    )
+    return Telling({"way_share": s.number("way"), "rise_kpa": rise_kpa}, (seen, so), {"fed": "elsewhere"})

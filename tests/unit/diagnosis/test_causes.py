@@ -12,10 +12,7 @@ from steadyhead.errors import RegistryError
 from steadyhead.types import CONDITIONS
 
 KNOWLEDGE = load_knowledge()
-ALL_TRAITS = [
-    {"direction": direction, "kind": kind, "channel": channel, "resolved": resolved}
-    for direction, kind, channel, resolved in itertools.product(*TRAITS.values())
-]
+ALL_TRAITS = [dict(zip(TRAITS, values, strict=True)) for values in itertools.product(*TRAITS.values())]
 
 
 @pytest.mark.parametrize("condition", CONDITIONS)

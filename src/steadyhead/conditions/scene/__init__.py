@@ -6,10 +6,11 @@ One record holds it all, so that a restart carries on from a copy of it. Every f
 from steadyhead.conditions.scene.departures import transition
 from steadyhead.conditions.scene.numbers import N_FEATURES, Familiar, Gains, Limits, as_record, gains
 from steadyhead.conditions.scene.record import SCENE, new_scene
-from steadyhead.conditions.scene.shut import SETTLING_S
+from steadyhead.conditions.scene.shut import CLOSING_S, SETTLING_S
 from steadyhead.conditions.scene.update import update
 
 __all__ = [
+    "CLOSING_S",
     "N_FEATURES",
     "SCENE",
     "SETTLING_S",

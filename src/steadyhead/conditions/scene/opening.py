@@ -8,6 +8,9 @@ from numba import njit
 AWAY_SHARE = 0.025  # of set: more than droop and noise leave unexplained, less than the mild limit of 5 %
 FIXED = 0.35  # common share of movement above which the opening counts as fixed or too slow
 FIXED_NOW = 0.6  # the same from tick to tick, where the lag of a working valve shows as well
+FINEST_SHARE = (
+    0.0005  # of set; averages look smoother than any transmitter tells (common practice, no source)
+)
 HELD = 0.2  # below which the outlet is held whatever the flow does
 
 
@@ -39,6 +42,12 @@ def see_opening(s, lim):  # type: ignore[no-untyped-def]
         return
     if not away and abs(s.fast) < 0.5 * AWAY_SHARE:
         s.away = 0.0
+    if away and s.w_n == 1:
+        # the first tick may lie on the way: where an average holds both levels, or in the middle of the move
+        s.w_x, s.w_y, s.w_o = x, y, o
+        s.l_x, s.l_y, s.l_o = x, y, o
+        s.w_n = 2
+        return
     g = lim.gains.window
     ex, ey, eo = x - s.w_x, y - s.w_y, o - s.w_o
     s.w_n += 1
@@ -61,7 +70,7 @@ def see_opening(s, lim):  # type: ignore[no-untyped-def]
         return
     s.fixed_now = 1.0 - s.u_d / (s.u_x + s.u_y + 1e-12)
     s.fixed = 1.0 - s.v_d / (s.v_x + s.v_y + 1e-12)
-    noise = lim.tick_kpa * lim.tick_kpa
+    noise = max(lim.tick_kpa, FINEST_SHARE * lim.set_kpa) ** 2
     by_level = s.fixed > FIXED and s.v_o > 6.0 * noise
     by_step = s.w_n >= 6 and s.fixed_now > FIXED_NOW and s.u_o > 6.0 * noise
     if by_level or by_step:

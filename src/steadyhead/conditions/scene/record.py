@@ -88,6 +88,9 @@ SCENE = np.dtype(
         ("way_rate", "f8"),  # share of the way a second, now and at its fastest in this closed period
         ("way_rate_max", "f8"),
         ("way_shut", "f8"),  # share of the way at which this closed period began
+        ("outlet_shut_kpa", "f8"),  # the outlet then
+        ("way_still", "f8"),  # the way without noise, since the meter reads nothing
+        ("elsewhere", "f8"),  # it was lifted faster than the meter, which read nothing, allows
         ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
         ("flow_slow", "f8"),
         ("s_zz", "f8"),
@@ -125,7 +128,7 @@ SCENE = np.dtype(
 def new_scene() -> NDArray[Any]:
     """Start of the scene record: nothing seen yet."""
     scene = np.zeros(1, dtype=SCENE)
-    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "low_class_at_s", "strays_s"):
+    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "low_class_at_s", "strays_s", "way_still"):
         scene[name] = np.nan
     scene["ring"] = np.nan
     scene["h_hour"] = -1

@@ -10,6 +10,9 @@ from steadyhead.conditions.scene.numbers import WAY_S
 LEAST_ROOM = 0.08  # of set: with less between lock-up and inlet, noise would cover much of the way
 AFTER_SHORT_S = 8 * 3600.0  # a valve that stood wide open lets the returning supply through: a night long
 SETTLING_S = 600.0  # the surge of closing is over (common practice, no source)
+CLOSING_S = 1800.0  # a closing needle screwed far in takes so long (from the plant)
+CLOSING_FLOW = 0.05  # of the mean: while that passes, a slow valve is still closing
+JUMP = 0.15  # of the way within ten minutes; leaks past a seat lift a district half as fast at most
 USUALLY_SHUT = 0.3  # share of ticks without flow at this hour of the week
 
 
@@ -32,11 +35,20 @@ def see_shut(s, lim):  # type: ignore[no-untyped-def]
     if s.quiet == 0:
         s.way_shut = np.nan
         s.shut_s = 0.0
+        s.way_still = np.nan
+        s.elsewhere = 0.0
     if s.quiet > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + LEAST_ROOM * lim.set_kpa:
         s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
         s.shut_s += s.tick_s
-        if np.isnan(s.way_shut) or s.shut_s <= SETTLING_S:
+        closing = s.shut_s <= CLOSING_S and s.flow_lps > CLOSING_FLOW * lim.daily_mean_lps
+        if s.near_zero == 0 or np.isnan(s.way_still):
+            s.way_still = s.way
+        elif s.way - s.way_still > JUMP:
+            s.elsewhere = 1.0  # so much water would have shown on the meter, had it come through the valve
+        s.way_still += lim.gains.way_smooth * (s.way - s.way_still)
+        if np.isnan(s.way_shut) or s.shut_s <= SETTLING_S or closing:
             s.way_shut = s.way_lag = s.way_smooth = s.way
+            s.outlet_shut_kpa = s.outlet_kpa
             s.way_rate = s.way_rate_max = 0.0
         s.way_smooth += lim.gains.way_smooth * (s.way - s.way_smooth)
         s.way_lag += lim.gains.way * (s.way_smooth - s.way_lag)
