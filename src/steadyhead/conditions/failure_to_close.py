@@ -6,10 +6,20 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step
+from steadyhead.conditions.scene import transition
 
 RISE_SHARE = 0.04
 FAR_SHARE = 0.15
+OUT_OF_REACH = 0.25
+RESTLESS = 0.02  # of set, from tick to tick
+WATCHED_S = 1200.0  # since the jump
 SURELY_FIXED = 0.8  # share of movement that an opening that does not move explains
+
+
+@njit(cache=True)
+def is_restless(s, lim):  # type: ignore[no-untyped-def]
+    """Since it stands away the outlet has gone to and fro, as no transmitter does that only reads wrong."""
+    return s.u_o > (RESTLESS * lim.set_kpa) ** 2
 
 
 @njit(cache=True)
@@ -30,8 +40,11 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         else:
             open_wide = s.wide > 0 and s.inlet_kpa > s.expected_kpa + 0.08 * lim.set_kpa
             claim = s.is_fixed > 0 or open_wide
-            if not claim and s.departure > 0.25:
-                claim = not is_step(s, s.fast)
+            if not claim and s.departure > OUT_OF_REACH:
+                # no screw is turned so far, and a transmitter that jumped goes on as evenly as before
+                there_s = transition(s, s.fast)[1]
+                restless = is_restless(s, lim) and there_s >= wait(s.tick_s, WATCHED_S, 3.0)
+                claim = restless or not is_step(s, s.fast)
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     # a sluggish valve comes back by itself; far above set nobody waits to see
     seconds = 1800.0

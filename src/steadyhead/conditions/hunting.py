@@ -22,7 +22,7 @@ LONGEST_S = (
 LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.2  # least correlation of outlet and flow edges; where demand leads it is below zero
 TOGETHER_COARSE = 0.3
-SURELY_TOGETHER = 0.5
+SURELY_TOGETHER = 0.6
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
 UPSTREAM_FAR = 3.0
@@ -72,8 +72,8 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def judged_by_scatter(lim):  # type: ignore[no-untyped-def]
-    """Whether scatter says anything: not of held values, and not where every beat is resolved anyway."""
-    return lim.step_s > ALWAYS_RESOLVED_S and not lim.on_change
+    """Whether scatter says anything: not of held values or means, nor where every beat is resolved anyway."""
+    return lim.step_s > ALWAYS_RESOLVED_S and not lim.on_change and not lim.averaged
 
 
 @njit(cache=True)

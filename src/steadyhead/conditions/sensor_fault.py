@@ -12,6 +12,7 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step
+from steadyhead.conditions.failure_to_close import is_restless
 from steadyhead.conditions.inlet_starved import SAG_SHARE
 from steadyhead.conditions.scene import transition
 from steadyhead.conditions.set_changed import IMPOSSIBLE_STEP
@@ -79,7 +80,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
     usual = abs(s.flow_lps - s.flow_usual_lps) < 0.35 * s.flow_usual_lps
     if jumped and usual and s.starved == 0 and is_step(s, s.fast):
         _, age_s, change, _ = transition(s, s.fast)
-        if change < 0.15 and age_s >= wait(s.tick_s, 1200.0, 3.0):
+        if change < 0.15 and not is_restless(s, lim) and age_s >= wait(s.tick_s, 1200.0, 3.0):
             return 9.0
     return 0.0
 

@@ -36,6 +36,7 @@ def limits(profile: Profile) -> Limits:
         has_flow=profile.has_flow,
         has_inlet=profile.has_inlet,
         on_change=profile.on_change,
+        averaged=profile.averaged,
         fine=profile.step_s < FINEST_TICK_S,
         step_s=float(profile.step_s),
         drift_share=profile.thresholds.drift_share,

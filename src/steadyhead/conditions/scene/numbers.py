@@ -77,6 +77,7 @@ class Limits(NamedTuple):
     has_flow: bool
     has_inlet: bool
     on_change: bool
+    averaged: bool
     fine: bool
     step_s: float
     drift_share: float

@@ -41,7 +41,7 @@ def see_shut(s, lim):  # type: ignore[no-untyped-def]
         s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
         s.shut_s += s.tick_s
         closing = s.shut_s <= CLOSING_S and s.flow_lps > CLOSING_FLOW * lim.daily_mean_lps
-        if s.near_zero == 0 or np.isnan(s.way_still):
+        if s.near_zero == 0 or s.zero_s <= s.tick_s or np.isnan(s.way_still):
             s.way_still = s.way
         elif s.way - s.way_still > JUMP:
             s.elsewhere = 1.0  # so much water would have shown on the meter, had it come through the valve
