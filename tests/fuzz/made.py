@@ -8,7 +8,8 @@ from functools import cache
 
 from steadyhead.config import Registry, parse_registry
 from steadyhead.feeds.connector import Bit
-from steadyhead.feeds.mapping import Mapper, load_mapping
+from steadyhead.feeds.mapper import Mapper
+from steadyhead.feeds.mapping import load_mapping
 from steadyhead.feeds.settings import MqttSettings
 from steadyhead.live.clock import Clock
 from steadyhead.live.connected import Connections, _Feed

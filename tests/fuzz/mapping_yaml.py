@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 from steadyhead.errors import FeedError, RegistryError
-from steadyhead.feeds.mapping import Mapper, load_mapping
+from steadyhead.feeds.mapper import Mapper
+from steadyhead.feeds.mapping import load_mapping
 
 from .made import MAPPING, TAGS
 from .registry_yaml import WORDS

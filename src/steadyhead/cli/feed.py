@@ -18,7 +18,8 @@ from steadyhead.feeds.check.findings import Report
 from steadyhead.feeds.check.logs import check_logs
 from steadyhead.feeds.check.table import show
 from steadyhead.feeds.connector import Points
-from steadyhead.feeds.mapping import Mapper, Mapping, load_mapping
+from steadyhead.feeds.mapper import Mapper
+from steadyhead.feeds.mapping import Mapping, load_mapping
 from steadyhead.feeds.opening import open_connector
 from steadyhead.live.settings import load_settings
 

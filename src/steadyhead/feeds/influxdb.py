@@ -144,7 +144,8 @@ class InfluxConnector(Polled):
         if isinstance(exc, FluxQueryException | FluxCsvParserException):
             return FeedError(f"{where}: the query failed ({str(exc)[:300]}); mend bucket or measurement")
         return FeedError(
-            f"{where} cannot be reached or broke off ({type(exc).__name__}: {exc}); it is tried again"
+            f"{where} cannot be reached or broke off ({type(exc).__name__}: {exc}); check url and the "
+            "network; it is tried again"
         )
 
 

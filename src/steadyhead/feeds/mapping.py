@@ -1,32 +1,26 @@
-"""From tag names to stations and roles: one YAML file of patterns, read like the registry.
+"""Mapping files: patterns of tag names and what their numbers mean, in YAML that is read like the registry.
 
-The first pattern that fits a tag counts. ``{station}`` stands for the station's name in a tag, ``*`` for any
-text. What the numbers mean (unit, scale, quality, clock) stands beside the pattern.
+``mapper`` puts them to work.
 """
 
 from __future__ import annotations
 
-import re
-from collections.abc import Iterable
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-import yaml
 from pydantic import Field, ValidationError, model_validator
 
 from steadyhead import units
-from steadyhead.config import Quality, Registry, Role, parse_registry
+from steadyhead.config import Quality, Role
 from steadyhead.config.fields import Number, Texts, TimeZone, UnitName
 from steadyhead.config.load import model_mistakes, raise_mistakes
 from steadyhead.config.marked_yaml import Keys, Marked, read_marked
 from steadyhead.config.mistakes import ModelError
 from steadyhead.config.model import QUANTITY, STATION_NAME
 from steadyhead.config.source import DEFAULT_BAD_VALUES, Part
-from steadyhead.errors import FeedError, RegistryError
+from steadyhead.errors import RegistryError
 
 MANUAL = "docs/feeds/mapping.md"
-_NAME = r"(?P<station>[A-Za-z0-9][A-Za-z0-9_-]*)"
 _STATION_KEYS = ("zone", "valve", "pilot", "set_pressure", "meter_cutoff_lps", "learn", "time_zone", "step_s",
                  "reporting", "heartbeat_s", "averaged", "stamped", "jitter_s")  # fmt: skip
 
@@ -143,86 +137,6 @@ class Mapping(Part):
         return frozenset(numbers | set(DEFAULT_BAD_VALUES if self.default_bad_values else ()))
 
 
-@dataclass(frozen=True, slots=True)
-class Placed:
-    """Where a tag belongs."""
-
-    station: str
-    role: Role
-    rule: TagRule
-
-
-class Mapper:
-    """A mapping at work; remembers what it has found."""
-
-    def __init__(self, mapping: Mapping) -> None:
-        self.mapping = mapping
-        self._patterns = [(re.compile(_regex(rule)), rule) for rule in mapping.tags]
-        self._known: dict[str, Placed | None] = {}
-
-    def place(self, tag: str) -> Placed | None:
-        """The station and role of a tag; None if no pattern fits."""
-        if tag not in self._known:
-            if len(self._known) > 200_000:  # a sender of made-up names must not fill the memory
-                self._known.clear()
-            self._known[tag] = self._find(tag)
-        return self._known[tag]
-
-    def _find(self, tag: str) -> Placed | None:
-        for pattern, rule in self._patterns:
-            met = pattern.fullmatch(tag)
-            if met is not None:
-                written = rule.station or met["station"]
-                return Placed(self.mapping.names.get(written, written), rule.role, rule)
-        return None
-
-    def registry_text(self, tags: Iterable[str]) -> str:
-        """A registry of the stations whose tags these are, as YAML.
-
-        Raises FeedError if two tags claim one role of a station, or if a station has no outlet.
-        """
-        mapping = self.mapping
-        stations: dict[str, dict[str, Any]] = {}
-        for tag in sorted(set(tags)):
-            placed = self.place(tag)
-            if placed is None:
-                continue
-            own = stations.setdefault(placed.station, {})
-            if placed.role in own:
-                raise FeedError(
-                    f'{placed.station}: "{own[placed.role]["tag"]}" and "{tag}" are both its '
-                    f"{placed.role}; make "
-                    "the patterns narrower, so that one of them fits"
-                )
-            own[placed.role] = _tag(tag, placed.rule)
-        if not stations:
-            raise FeedError(
-                "no tag fits any pattern of the mapping; compare tags: with what feed check lists"
-            )
-        data: dict[str, Any] = {"utility": mapping.utility, "stations": {}}
-        for name, roles in sorted(stations.items()):
-            if "outlet" not in roles:
-                raise FeedError(
-                    f"{name}: no tag fits a pattern for its outlet; add one, or leave the station out"
-                )
-            more = mapping.stations.get(name, {})
-            data["stations"][name] = {
-                **_shared(mapping),
-                **more,
-                "tags": roles,
-                "sources": [],
-            }
-        text = yaml.safe_dump(data, sort_keys=False, allow_unicode=True, width=110)
-        return (
-            "# Made from a mapping. The service reads these stations through feeds: in its settings;\n"
-            f"# sources: [] says that there are no log files of them.\n{text}"
-        )
-
-    def registry(self, tags: Iterable[str]) -> Registry:
-        """As ``registry_text``, checked. Raises FeedError, or RegistryError for what stations: gets wrong."""
-        return parse_registry(self.registry_text(tags), "mapping")
-
-
 def load_mapping(path: Path) -> Mapping:
     """Read and check a mapping. Raises RegistryError that lists every mistake with its line."""
     return _checked(read_marked(path))
@@ -247,27 +161,6 @@ def in_manual(mistakes: list[Any], manual: str) -> list[Any]:
     from dataclasses import replace
 
     return [replace(one, text=one.text.replace("docs/registry.md", manual)) for one in mistakes]
-
-
-def _regex(rule: TagRule) -> str:
-    parts = re.split(r"(\{station\}|\*)", rule.pattern)
-    return "".join(
-        _NAME if part == "{station}" else ".*?" if part == "*" else re.escape(part) for part in parts
-    )
-
-
-def _tag(name: str, rule: TagRule) -> dict[str, Any]:
-    own: dict[str, Any] = {"tag": name, "unit": rule.unit}
-    for key in ("scale", "offset", "deadband", "low", "high"):
-        value = getattr(rule, key)
-        if key in rule.model_fields_set and value is not None:
-            own[key] = value
-    return own
-
-
-def _shared(mapping: Mapping) -> dict[str, Any]:
-    keys = ("time_zone", "step_s", "reporting", "heartbeat_s", "averaged", "stamped", "jitter_s")
-    return {key: getattr(mapping, key) for key in keys if key in mapping.model_fields_set}
 
 
 def _is_number(text: str) -> bool:

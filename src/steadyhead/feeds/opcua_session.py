@@ -172,7 +172,10 @@ class OpcUaSession:
             )
         if "NodeId" in said:
             return FeedError(f"{where}: a node is gone ({said}); mend nodes or folder")
-        return FeedError(f"{where} cannot be reached or broke off ({said[:200]}); it is tried again")
+        return FeedError(
+            f"{where} cannot be reached or broke off ({said[:200]}); check url and the network; it is "
+            "tried again"
+        )
 
 
 async def _cancel_all() -> None:

@@ -245,12 +245,8 @@ def read_secret(path: Path, what: str) -> str:
     try:
         text = path.read_text(encoding="utf-8").strip()
     except (OSError, UnicodeDecodeError) as exc:
-        raise FeedError(f"{path}: the {what} cannot be read; mend its path or its rights") from exc
+        why = getattr(exc, "strerror", None) or "it is no text"
+        raise FeedError(f"{path}: the {what} cannot be read ({why}); mend its path or its rights") from exc
     if not text:
         raise FeedError(f"{path}: is empty; put the {what} in it")
     return text
-
-
-def keys_of(kind: str) -> list[str]:
-    """All settings of a kind of feed, for the documents' test."""
-    return list(KINDS[kind].model_fields)

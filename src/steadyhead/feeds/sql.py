@@ -176,7 +176,10 @@ class SqlConnector(Polled):
         if "does not exist" in low or "no such" in low or "unknown database" in low:
             return FeedError(f"{where}: {first}; mend the names in query or url")
         if isinstance(exc, OperationalError | InterfaceError):
-            return FeedError(f"{where} cannot be reached or broke off ({first}); it is tried again")
+            return FeedError(
+                f"{where} cannot be reached or broke off ({first}); check host and port in url; it is "
+                "tried again"
+            )
         if isinstance(exc, DBAPIError):
             return FeedError(
                 f"{where} does not take the query ({first}); try it in the database's own client"

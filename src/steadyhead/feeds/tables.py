@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import codecs
-import contextlib
 import csv
 import gzip
 import re
@@ -21,14 +19,13 @@ from numpy.typing import NDArray
 
 from steadyhead.config.model import Source
 from steadyhead.errors import FeedError
+from steadyhead.feeds.log_text import HeadLines, as_utf8
 from steadyhead.feeds.unpack import gunzip
 from steadyhead.types import IntArray
 
 Batch = dict[str, Any]
 """Column name to Arrow array; all of one length."""
 
-_LINE_END = re.compile(rb"\r\n|\n|\r")
-_BYTE_ORDER_MARKS = ((b"\xef\xbb\xbf", "utf-8"), (b"\xff\xfe", "utf-16-le"), (b"\xfe\xff", "utf-16-be"))
 _DELIMITERS = (",", ";", "\t", "|")
 _BLOCK_BYTES = 8 << 20
 _BATCH_ROWS = 500_000
@@ -168,8 +165,8 @@ class _CsvTable(Table):
 
 
 def _open_csv(raw: bytes, path: Path, source: Source) -> Table:
-    text = _as_utf8(raw, path, source)
-    lines = _Lines(text)
+    text = as_utf8(raw, path, source)
+    lines = HeadLines(text)
     for _ in range(source.skip_rows):
         lines.next()
     delimiter = source.delimiter
@@ -204,59 +201,9 @@ def _split(heading: str, delimiter: str, path: Path) -> list[str]:
     return [name.strip() for name in names]
 
 
-def _as_utf8(raw: bytes, path: Path, source: Source) -> bytes:
-    encoding = source.encoding
-    for mark, name in _BYTE_ORDER_MARKS:
-        if raw.startswith(mark):
-            raw, encoding = raw[len(mark) :], name
-            break
-    if encoding.casefold().replace("_", "-") in ("utf-8", "utf8", "utf-8-sig", "ascii"):
-        # bytes garbled on the way spoil a cell, which is then refused, not the file
-        return raw if _is_utf8(raw) else raw.decode("utf-8", "replace").encode()
-    is_wide = encoding.casefold().replace("_", "-").startswith(("utf-16", "utf16", "utf-32", "utf32"))
-    if not is_wide or b"\0" in raw[:4096] or not raw:  # else any bytes of even length would do
-        with contextlib.suppress(UnicodeDecodeError):
-            return raw.decode(encoding).encode()
-    raise FeedError(f"{path}: is not {encoding} text; say what it is, for example encoding: latin-1")
-
-
-def _is_utf8(raw: bytes) -> bool:
-    if raw.isascii():
-        return True
-    decoder = codecs.getincrementaldecoder("utf-8")()
-    try:
-        for first in range(0, len(raw), _BLOCK_BYTES):  # piece by piece, to spare the memory
-            decoder.decode(raw[first : first + _BLOCK_BYTES])
-        decoder.decode(b"", final=True)
-    except UnicodeDecodeError:
-        return False
-    return True
-
-
 def _outside_quotes(line: str) -> str:
     return re.sub(r'"[^"]*"', "", line)
 
 
 def _first_line(exc: Exception) -> str:
     return str(exc).splitlines()[0].strip().rstrip(".") if str(exc).strip() else type(exc).__name__
-
-
-@dataclass(slots=True)
-class _Lines:
-    """Reads single lines from the head of a file, whatever its line ends."""
-
-    text: bytes
-    position: int = 0
-    last_start: int = 0
-    count: int = 0
-
-    @property
-    def at_end(self) -> bool:
-        return self.position >= len(self.text)
-
-    def next(self) -> str:
-        self.last_start = self.position
-        found = _LINE_END.search(self.text, self.position)
-        end, self.position = (found.start(), found.end()) if found else (len(self.text), len(self.text))
-        self.count += 1
-        return self.text[self.last_start : end].decode("utf-8", "replace")

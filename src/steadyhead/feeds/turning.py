@@ -14,7 +14,7 @@ import pandas as pd
 
 from steadyhead.config import ROLES, Quality
 from steadyhead.feeds.connector import Points
-from steadyhead.feeds.mapping import Mapper, Placed
+from steadyhead.feeds.mapper import Mapper, Placed
 from steadyhead.feeds.quality_codes import BAD, EMPTY, UNCERTAIN, UNKNOWN, level_of
 from steadyhead.feeds.stamps import EARLIEST_US
 from steadyhead.readings import quality as flag

@@ -15,7 +15,8 @@ import numpy as np
 
 from steadyhead.errors import FeedError, JournalError, RegistryError
 from steadyhead.feeds.connector import BackOff, Bit, Connector, Position
-from steadyhead.feeds.mapping import Mapper, load_mapping
+from steadyhead.feeds.mapper import Mapper
+from steadyhead.feeds.mapping import load_mapping
 from steadyhead.feeds.opening import open_connector
 from steadyhead.feeds.settings import FeedSettings
 from steadyhead.feeds.turning import Turned, turn

@@ -21,7 +21,8 @@ from typing import Any
 import numpy as np
 
 from steadyhead.config import ROLES, load_registry
-from steadyhead.feeds.mapping import Mapper, load_mapping
+from steadyhead.feeds.mapper import Mapper
+from steadyhead.feeds.mapping import load_mapping
 from steadyhead.live.reports import from_bytes
 from steadyhead.live.room import Room, open_room
 from steadyhead.live.settings import load_settings

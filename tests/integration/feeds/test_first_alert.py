@@ -11,7 +11,8 @@ from sqlalchemy import create_engine, text
 from steadyhead import service
 from steadyhead.config import Settings, load_registry
 from steadyhead.desk.views import AlertQuery
-from steadyhead.feeds.mapping import Mapper, load_mapping
+from steadyhead.feeds.mapper import Mapper
+from steadyhead.feeds.mapping import load_mapping
 from steadyhead.live.room import open_room
 from steadyhead.live.settings import load_settings
 from steadyhead.profile.learn import learn

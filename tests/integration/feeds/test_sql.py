@@ -151,7 +151,11 @@ def test_a_server_that_goes_and_comes_back(own_postgres_server, tmp_path):
             "read-only",
             "query",
         ),
-        (lambda url: {"url": "postgresql://x@127.0.0.1:1/x"}, "cannot be reached", "tried again"),
+        (
+            lambda url: {"url": "postgresql://x@127.0.0.1:1/x"},
+            "cannot be reached",
+            "check host and port in url",
+        ),
         (lambda url: {"url": "nothing://x"}, "driver", "install"),
     ],
 )

@@ -1,18 +1,21 @@
 """Each mistake an integrator can make is made in a log of the proving plant, and found; and no other is."""
 
 from datetime import UTC, datetime
+from io import StringIO
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import yaml
+from rich.console import Console
 
 from steadyhead.config import load_registry
 from steadyhead.feeds.check.feed_sample import check_points
 from steadyhead.feeds.check.findings import LooseTag
 from steadyhead.feeds.check.guessing import guessed_role, proposed_mapping
 from steadyhead.feeds.check.logs import check_logs
+from steadyhead.feeds.check.table import show
 from steadyhead.feeds.connector import Gathering
 from steadyhead.feeds.mapping import Mapping
 from steadyhead.proving_plant.asked import Asked
@@ -319,3 +322,19 @@ def test_a_tag_of_which_all_is_refused_is_not_passed_over_in_silence():
         "WW.elm.PT2",
     )
     assert 'all of the readings are refused, most because a value, such as "I/O fail", is' in finding.met
+
+
+def test_a_station_without_an_outlet_is_told_in_one_line_and_no_empty_ones():
+    gathering = Gathering()
+    for n in range(5):
+        gathering.add("WW.elm.PT1", (1_751_328_000 + 300 * n) * 1_000_000, 6.0)
+    mapping = Mapping.model_validate({
+        "time_zone": "UTC", "step_s": 300,
+        "tags": [{"pattern": "WW.{station}.PT1", "role": "inlet", "unit": "bar"}],
+    })  # fmt: skip
+    told = StringIO()
+    show(check_points("feed x", gathering.points(), mapping, 1_751_400_000.0), Console(file=told, width=150))
+    assert [line for line in told.getvalue().splitlines() if "elm" in line] == [
+        "  elm: no tag fits a pattern for its outlet; add one, or leave the station out"
+    ]
+    assert "station " not in told.getvalue().splitlines()[0]  # the heading of a table with no rows

@@ -8,6 +8,7 @@ import pytest
 import yaml
 
 from steadyhead.config.marked_yaml import parse_marked
+from steadyhead.feeds.mapper import Mapper
 from steadyhead.feeds.mapping import Mapping, TagRule
 from steadyhead.feeds.settings import KINDS, read_feeds
 from steadyhead.outward.settings import InfluxOut, MqttOut, OpcUaOut, OutSettings
@@ -20,7 +21,7 @@ SOURCES = {
     "opcua": ["feeds/opcua.py", "feeds/opcua_session.py"],
     "influxdb": ["feeds/influxdb.py"], "files": ["feeds/object_files.py"],
     "alerts_out": [f"outward/{name}.py" for name in ("mqtt", "influx", "opcua", "opcua_door")] + [LINK],
-    "README": ["feeds/settings.py", "feeds/mapping.py", "cli/feed.py"],
+    "README": ["feeds/settings.py", "feeds/mapper.py", "cli/feed.py"],
 }  # fmt: skip
 
 
@@ -73,21 +74,36 @@ def test_every_error_of_a_feed_is_in_its_page_with_its_remedy_and_the_other_way(
 
 @pytest.mark.parametrize("page", [*KINDS, "alerts_out"])
 def test_the_example_of_a_page_loads(page):
-    example = re.search(
+    examples = re.findall(
         r"```yaml\n# config/service.yaml\n(.*?)```", (DOCS / f"{page}.md").read_text(), re.DOTALL
-    )[1]
+    )
     if page == "alerts_out":
+        (example,) = examples
         out = OutSettings.model_validate(yaml.safe_load(example)["alerts_out"])
         assert None not in (out.mqtt, out.influxdb, out.opcua)
         return
-    feeds, mistakes = read_feeds(parse_marked(example, "service.yaml"))
-    assert mistakes == []
-    assert [feed.kind for feed in feeds.values()] == [page]
+    assert len(examples) == (2 if page == "mqtt" else 1)
+    for example in examples:
+        feeds, mistakes = read_feeds(parse_marked(example, "service.yaml"))
+        assert mistakes == []
+        assert [feed.kind for feed in feeds.values()] == [page]
 
 
-def test_the_example_of_the_mapping_loads():
-    example = re.search(r"```yaml\n(.*?)```", (DOCS / "mapping.md").read_text(), re.DOTALL)[1]
-    assert len(Mapping.model_validate(yaml.safe_load(example)).tags) == 4
+@pytest.mark.parametrize(
+    ("page", "n_tags", "tag"),
+    [
+        ("mapping", 4, "WW.elm_street.PT2"),
+        ("influxdb", 3, "telemetry.elm_street.PT2"),
+        ("mqtt", 3, "Marrow/edge1/elm_street/POUT"),
+    ],
+)
+def test_the_mapping_of_a_page_loads_and_finds_its_outlet(page, n_tags, tag):
+    blocks = re.findall(r"```yaml\n(.*?)```", (DOCS / f"{page}.md").read_text(), re.DOTALL)
+    (example,) = [block for block in blocks if "\ntags:" in block]
+    mapping = Mapping.model_validate(yaml.safe_load(example))
+    assert len(mapping.tags) == n_tags
+    placed = Mapper(mapping).place(tag)
+    assert (placed.station, placed.role) == ("elm_street", "outlet")
 
 
 def test_the_checks_in_the_page_are_the_kinds_of_findings():

@@ -6,7 +6,8 @@ import pytest
 from steadyhead.config import ROLES, parse_registry
 from steadyhead.errors import FeedError, RegistryError
 from steadyhead.feeds.connector import Gathering
-from steadyhead.feeds.mapping import Mapper, load_mapping
+from steadyhead.feeds.mapper import Mapper
+from steadyhead.feeds.mapping import load_mapping
 from steadyhead.feeds.tabular import read_station
 from steadyhead.feeds.turning import turn
 from steadyhead.live.settings import load_settings

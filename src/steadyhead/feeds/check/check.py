@@ -13,7 +13,7 @@ from steadyhead.errors import FeedError
 from steadyhead.feeds.check.clocks import judge_clock
 from steadyhead.feeds.check.findings import Finding, LooseTag, StationCheck, TagFigures
 from steadyhead.feeds.check.guessing import proposed_station
-from steadyhead.feeds.check.pressures import judge_physics
+from steadyhead.feeds.check.physics import judge_physics
 from steadyhead.feeds.check.rhythm import (
     MOST_REFUSED,
     every_s,

@@ -12,7 +12,8 @@ from steadyhead.feeds.check.guessing import proposed_mapping
 from steadyhead.feeds.check.logs import loose_tag
 from steadyhead.feeds.check.rhythm import stored_words
 from steadyhead.feeds.connector import Points
-from steadyhead.feeds.mapping import Mapper, Mapping, Placed
+from steadyhead.feeds.mapper import Mapper, Placed
+from steadyhead.feeds.mapping import Mapping
 from steadyhead.feeds.turning import Turned, turn
 from steadyhead.readings.rejects import REASONS, RejectBlock, Rejects
 from steadyhead.readings.series import Series, StationLog

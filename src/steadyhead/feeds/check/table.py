@@ -16,7 +16,8 @@ _MOST_LOOSE = 12
 
 def show(report: Report, out: Console) -> None:
     """Print figures of all tags, then what looks wrong, what could not be judged and what is proposed."""
-    out.print(_tags(report))
+    if any(station.tags or station.missing for station in report.stations):
+        out.print(_tags(report))
     for line in _history(report):
         out.print(line, highlight=False, soft_wrap=True)
     loose = [tag for station in report.stations for tag in station.loose] + report.loose
@@ -76,7 +77,8 @@ def _row(station: StationCheck, tag: TagFigures) -> list[str]:
 
 def _history(report: Report) -> Iterator[str]:
     for station in report.stations:
-        yield f"{station.station}: {station.history}"
+        if station.history:
+            yield f"{station.station}: {station.history}"
 
 
 def _loose(tag: LooseTag) -> str:
