@@ -57,6 +57,7 @@ class Service:
     wall_s: float = 0.0
     steady_s: float = 0.0
     process: subprocess.Popen[bytes] | None = None
+    _leaving: subprocess.Popen[bytes] | None = None
     _lock: threading.RLock = field(default_factory=threading.RLock)
     _wanted: threading.Event = field(default_factory=threading.Event)
     _gone: threading.Event = field(default_factory=threading.Event)
@@ -102,9 +103,14 @@ class Service:
         with self._lock:
             if self.process is not None and self.process.poll() is None:
                 self.process.send_signal(number)
+                if number in (signal.SIGTERM, signal.SIGKILL):
+                    self._leaving = self.process
 
     def is_ready(self) -> bool:
-        """Whether it accepts readings."""
+        """Whether it accepts readings, and is not one that was told to end and has not got round to it."""
+        with self._lock:
+            if self.process is None or self.process is self._leaving:
+                return False
         try:
             return httpx.get(f"{self.url}/readyz", timeout=2).status_code == 200
         except httpx.HTTPError:

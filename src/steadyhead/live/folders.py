@@ -70,6 +70,7 @@ class Folders:
         self._positions: dict[str, dict[str, Any]] | None = None
         self._states: dict[str, FeedState] = {}
         self._failed: dict[str, Any] = {}
+        self._unanswered: list[str] = []
         self.stop = threading.Event()
 
     def states(self) -> dict[str, FeedState]:
@@ -80,6 +81,8 @@ class Folders:
         """Look at every source once and commit what is new. Raises JournalError if it cannot be accepted."""
         if self._positions is None:
             self._positions = self._journal.positions()
+            while self._unanswered:
+                self._states.pop(self._unanswered.pop(), None)
         for unit in self._units:
             if self.stop.is_set():
                 return
@@ -175,8 +178,10 @@ class Folders:
             try:
                 self._intake.commit(parts)
             except JournalError as exc:
-                for one in news:
-                    self._states[one.watched.name] = FeedState(KIND, "error", str(exc))
+                self._positions = None  # it may have been made all the same, where a database is far away
+                self._unanswered = [one.watched.name for one in news]
+                for name in self._unanswered:
+                    self._states[name] = FeedState(KIND, "error", str(exc))
                 raise
             if self._positions is not None:
                 self._positions.update(positions)

@@ -91,8 +91,8 @@ class Fleet:
         )
         return running == SHARES
 
-    def finish(self) -> None:
-        """Let everything that came be judged, then stop all in order."""
+    def settle(self) -> None:
+        """Let everything that came be judged."""
         for worker in self.workers.values():
             worker.ask(drain=True)
         for _ in range(3):
@@ -101,6 +101,10 @@ class Fleet:
             time.sleep(1.2)  # the run looks every second, and writes a mark
             for worker in self.workers.values():
                 worker.ask(drain=True)
+
+    def finish(self) -> None:
+        """Let everything that came be judged, then stop all in order."""
+        self.settle()
         for worker in self.workers.values():
             worker.quit()
         self.workers.clear()

@@ -1,4 +1,7 @@
-"""A service that shares its fleet, without its pages, driven line by line over a pipe; as ``live_worker``."""
+"""A service that shares its fleet, without its pages, driven line by line over a pipe; as ``live_worker``.
+
+Beside settings it may be told ``ahead_s``, by how much its clock is ahead of the machine's.
+"""
 
 from __future__ import annotations
 
@@ -11,10 +14,12 @@ from typing import Any
 
 from steadyhead.config import load_registry
 from steadyhead.errors import SteadyheadError
+from steadyhead.feeds.settings import MqttSettings
 from steadyhead.live.clock import Clock
 from steadyhead.live.room import open_room
 from steadyhead.live.settings import RoomSettings
 from steadyhead.live.sharing.room import SharedRoom
+from steadyhead.live.sharing.tasks import REPORT
 
 moved_s = 0.0
 
@@ -36,6 +41,16 @@ def answer(room: SharedRoom, command: dict[str, Any]) -> Any:
             if not hasattr(thing, "runner") or thing.runner.status().state == "running"
         ]  # fmt: skip
         return {"names": sorted(things), "running": sorted(running)}
+    if "reporting" in command:  # whether it has the task of the weekly report, and is at work on one
+        task = room.runner._keeper.thing(REPORT)
+        reporter = None if task is None else task.works[0]._reporter
+        if reporter is not None and command["reporting"] == "look":  # whether one is due, before its time
+            with reporter._lock:
+                reporter._lock.notify_all()
+        return {
+            "has_task": reporter is not None,
+            "is_at_work": reporter is not None and reporter._process is not None,
+        }
     if "stations" in command:
         return {name: asdict(view) for name, view in room.runner.stations(command["stations"]).items()}
     if "series" in command:
@@ -64,11 +79,14 @@ def say(what: Any) -> None:
 
 
 def main(folder: str, registry: str, profiles: str, more: str) -> None:
+    given = json.loads(more)
+    ahead_s = given.pop("ahead_s", 0.0)
+    given["feeds"] = {k: MqttSettings.model_validate(v) for k, v in given.get("feeds", {}).items()}
     settings = RoomSettings(
-        data_folder=Path(folder), profiles=Path(profiles), watch_folders=False, **json.loads(more)
+        **{"data_folder": Path(folder), "profiles": Path(profiles), "watch_folders": False, **given}
     )
     began = time.monotonic()
-    clock = Clock(lambda: time.time() + moved_s, lambda: time.monotonic() + moved_s)
+    clock = Clock(lambda: time.time() + ahead_s + moved_s, lambda: time.monotonic() + moved_s)
     room = open_room(settings, load_registry(registry), clock=clock)
     assert isinstance(room, SharedRoom)
     room.start()

@@ -184,6 +184,7 @@ def test_a_station_without_a_profile_is_archived_and_learned_by_an_explicit_act(
     rooms.rest()
     view = room.runner.stations()["gorge_road"]
     assert view.regime == "learning"
+    assert room.runner.last_seen()["gorge_road"] == view.last_s == FROM_S + 5 * 86400
     assert view.words == "learning: needs 3 more days"
     assert view.learning is not None
     assert not view.learning.can_learn

@@ -24,6 +24,7 @@ from steadyhead.live.settings import RoomSettings
 from steadyhead.live.sharing.layout import plan_of
 from steadyhead.live.sharing.settings import SharingSettings
 from steadyhead.types import CONDITIONS
+from steadyhead.weekly.settings import ReportSettings
 
 SHUFFLED_S = HORIZON_S - 61
 STATIONS = ("gorge_road", "cannery_road", "ferry_landing", "saltbush_flat", "harbour_east", "harbour_west")
@@ -172,6 +173,7 @@ def test_what_cannot_be_shared_is_refused_in_words(fleet: Fleet, sqlite_url: str
     settings = RoomSettings(
         data_folder=tmp_path / "first", profiles=fleet.profiles, database_url=fleet.url,
         sharing=SharingSettings(folder=tmp_path / "shared", shares=SHARES),
+        report=ReportSettings(is_made=True, folder=tmp_path / "reports"),
     )  # fmt: skip
     open_room(settings, fleet.registry).stop()
     assert "SQLite is for one process" in refusal(fleet, database_url=sqlite_url)
@@ -181,6 +183,8 @@ def test_what_cannot_be_shared_is_refused_in_words(fleet: Fleet, sqlite_url: str
     elsewhere = refusal(fleet, sharing={"folder": tmp_path / "elsewhere"})
     assert "not the folder that the other processes use; name that one under sharing.folder" in elsewhere
     assert "under profiles" in refusal(fleet, profiles=tmp_path / "other_profiles")
+    own = ReportSettings(is_made=True, folder=tmp_path / "own_reports")
+    assert "name that one under report.folder" in refusal(fleet, report=own)
     assert "add sharing to the settings" in refusal(fleet, sharing=None)
     assert refusal(fleet) == "it began"
 
@@ -223,6 +227,10 @@ def test_what_people_do_works_on_a_process_that_does_not_judge_the_station(fleet
             return {room.runner.stations(["gorge_road"])["gorge_road"].profile_version for room in rooms}
 
         wait_for(lambda: in_use() == {learned}, 30)
+        for room in rooms:  # the one that judges the station, and the one that is told of it
+            views = room.runner.stations()
+            assert room.runner.last_seen() == {name: view.last_s for name, view in views.items()}
+            assert views["gorge_road"].last_s is not None
         # the new profile ends what stood by the old one, which the owner says and the settings have latch
         wait_for(lambda: other.desk.alert(alert.alert_id).alert.state == "latched_acknowledged")
         assert other.desk.reset(alert.alert_id, "a tester", "looked at").alert.state == "normal"

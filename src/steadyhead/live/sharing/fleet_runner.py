@@ -73,6 +73,17 @@ class FleetRunner:
                 found[name] = _as_of(theirs[name], now_s) if name in theirs else self._nothing_yet(name)
         return {name: found[name] for name in wanted}
 
+    def last_seen(self) -> dict[str, int | None]:
+        """Time of the newest reading of every station, or None."""
+        own = self._shares()
+        found: dict[str, int | None] = dict.fromkeys(self._kit.registry.stations)
+        for share in set(self._kit.plan.share_of.values()):
+            if share in own:
+                found |= own[share].runner.last_seen()
+            else:
+                found |= {name: view.last_s for name, view in self._of_others(share).items()}
+        return {name: found[name] for name in self._kit.registry.stations}
+
     def learn(
         self, station: str, from_s: int | None = None, to_s: int | None = None, *, who: str = SERVICE
     ) -> Learned:

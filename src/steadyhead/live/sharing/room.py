@@ -93,6 +93,8 @@ def open_shared_room(settings: RoomSettings, registry: Registry, *, clock: Clock
             same_folder(database, fleet, readings.folder, "sharing.folder")
             leave_places(database, readings.folder)
         same_folder(database, fleet, settings.profiles, "profiles")
+        if settings.report.is_made:  # whoever takes the task over has to see what is made already
+            same_folder(database, fleet, settings.report.folder, "report.folder")
     except BaseException:
         for one in opened:
             one.close()
