@@ -201,7 +201,7 @@ FAULTS: dict[str, FaultKind] = {
     ),
     "stem_friction": FaultKind(
         "stick-slip: 90 s kPa to break loose, 15 s kPa while moving",
-        ("hunting", "slow_response"),
+        ("hunting", "slow_response", "failure_to_open", "failure_to_close"),
         _stem_friction,
     ),
     "seat_worn": FaultKind(

@@ -39,10 +39,23 @@ FIRST_SEVERITIES = (0.25, 0.5, 0.75, 1.0)
 FULL_RUNS = 3
 PROBE_DAYS = 2
 RANK = {"none": 0, "mild": 1, "clear": 2}
-SHORT = {"development": "dev", "widened": "wide", "shifted": "shift", "evaluation": "eval"}
-SEEDS = {"development": 1_000_000, "widened": 5_000_000, "shifted": 9_000_000, "evaluation": 13_000_000}
+SHORT = {
+    "development": "dev",
+    "widened": "wide",
+    "shifted": "shift",
+    "stretched": "stretch",
+    "evaluation": "eval",
+}
+SEEDS = {
+    "development": 1_000_000,
+    "widened": 5_000_000,
+    "shifted": 9_000_000,
+    "stretched": 13_000_000,
+    "evaluation": 17_000_000,
+}
 
-FIRST_TURN = {"development": 0, "widened": 5, "shifted": 9, "evaluation": 3}  # sampling that meets a kind
+# Which sampling meets a kind first.
+FIRST_TURN = {"development": 0, "widened": 5, "shifted": 9, "stretched": 3, "evaluation": 7}
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")
 NO_INLET_FINE = ("healthy", "drift", "set_changed")

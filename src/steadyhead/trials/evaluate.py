@@ -33,6 +33,8 @@ from steadyhead.trials.table import summary
 from steadyhead.trials.watch import Outcome
 from steadyhead.types import VALVE_CONDITIONS
 
+LIBRARIES = ("numpy", "numba", "scikit-learn", "pyod", "river", "adtk", "stumpy")
+
 
 @dataclass(frozen=True, slots=True)
 class Noticed:
@@ -40,6 +42,7 @@ class Noticed:
 
     margin : tuned on the development set; NaN for Steadyhead
     delay_h : median from the effect passing its mild limit to the first alert, clear and mild together
+    why_absent : why it was not run; the figures are then of nothing
     """
 
     name: str
@@ -49,6 +52,7 @@ class Noticed:
     false_alerts: Rate
     delay_h: float
     lookalikes: Share
+    why_absent: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -68,14 +72,9 @@ def evaluate(cache: Path, page_path: Path, place: Place, *, with_baselines: bool
     scores = {name: score(own) for name, own in outcomes.items()}
     noticed = {name: [noticed_of("Steadyhead", float("nan"), own)] for name, own in outcomes.items()}
     if with_baselines:
-        tracks = {name: baselines.tracks_of(own, cache, place) for name, own in cases.items()}
         target = scores["development"].false_alerts.per_year
-        for detector in baselines.DETECTORS:
-            own = [t[detector] for t in tracks["development"]]
-            margin = baselines.tuned_margin(own, outcomes["development"], target)
-            for name in SETS:
-                alerts = baselines.as_outcomes([t[detector] for t in tracks[name]], outcomes[name], margin)
-                noticed[name].append(noticed_of(detector, margin, alerts))
+        for name, rows in others(cases, outcomes, target, cache, place).items():
+            noticed[name] += rows
     measured = [Measured(name, cases[name], scores[name], noticed[name]) for name in SETS]
     for m in measured:
         click.echo(summary(m.name, m.scores))
@@ -84,6 +83,33 @@ def evaluate(cache: Path, page_path: Path, place: Place, *, with_baselines: bool
     write_atomically(page_path, page(measured, facts(outcomes), by_hand(older)))
     click.echo(f"written to {page_path}")
     return measured
+
+
+def others(
+    cases: dict[str, list[Case]], outcomes: dict[str, list[Outcome]], target: float, cache: Path, place: Place
+) -> dict[str, list[Noticed]]:
+    """Every baseline on every set, by set; one that cannot be run here has a row that says why."""
+    absent = baselines.absent()
+    run = [name for name in baselines.DETECTORS if name not in absent]
+    tracks = {name: baselines.tracks_of(own, cache, place, run) for name, own in cases.items()}
+    found: dict[str, list[Noticed]] = {name: [] for name in cases}
+    for detector in baselines.DETECTORS:
+        if detector in absent:
+            for rows in found.values():
+                rows.append(not_run(detector, absent[detector]))
+            continue
+        own = [t[detector] for t in tracks["development"]]
+        margin = baselines.tuned_margin(own, outcomes["development"], target)
+        for name, rows in found.items():
+            alerts = baselines.as_outcomes([t[detector] for t in tracks[name]], outcomes[name], margin)
+            rows.append(noticed_of(detector, margin, alerts))
+    return found
+
+
+def not_run(name: str, why: str) -> Noticed:
+    """The row of a detector that is not there."""
+    nothing, nan = Share(0, 0), float("nan")
+    return Noticed(name, nan, nothing, nothing, Rate(0, 0.0), nan, nothing, why)
 
 
 def noticed_of(name: str, margin: float, outcomes: list[Outcome]) -> Noticed:
@@ -117,12 +143,21 @@ def noticed_text(noticed: list[Noticed]) -> str:
         "  detector: clear found, mild found, false alerts a year, median delay, look-alikes alarmed (margin)"
     ]
     lines += [
+        f"    {n.name:<24} {n.why_absent}" if n.why_absent else
         f"    {n.name:<24} {n.clear.hits:>3}/{n.clear.of} {n.mild.hits:>3}/{n.mild.of} "
         f"{n.false_alerts.per_year:6.2f} {n.delay_h:8.2f} h {n.lookalikes.hits:>4}/{n.lookalikes.of}"
         f"  ({n.margin:.3g})"
         for n in noticed
-    ]
+    ]  # fmt: skip
     return "\n".join(lines)
+
+
+def _version(name: str) -> str:
+    """Empty where it is not installed."""
+    try:
+        return importlib.metadata.version(name)
+    except importlib.metadata.PackageNotFoundError:
+        return ""
 
 
 def facts(outcomes: dict[str, list[Outcome]]) -> dict[str, str]:
@@ -130,10 +165,7 @@ def facts(outcomes: dict[str, list[Outcome]]) -> dict[str, str]:
     out = {
         "date": dt.datetime.now(tz=dt.UTC).date().isoformat(),
         "plant": plant_version(),
-        "versions": ", ".join(
-            f"{name} {importlib.metadata.version(name)}"
-            for name in ("numpy", "scikit-learn", "stumpy", "numba")
-        ),
+        "versions": ", ".join(f"{name} {version}" for name in LIBRARIES if (version := _version(name))),
     }
     for name, own in outcomes.items():
         days = sum(o.case.learn_days + o.case.test_days for o in own)

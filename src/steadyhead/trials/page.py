@@ -25,10 +25,10 @@ SEVERITIES = """\
 """
 
 SETS_TEXT = """\
-Thresholds were chosen on the development, the widened and the shifted set. The widened and the shifted set
-were the evaluation sets of earlier measurements; once its results have been looked at a set can judge no
-longer, so they joined the development side. The evaluation set comes from other seeds and other parameter
-ranges, mostly wider than those of development (`src/steadyhead/trials/ranges.py`); no threshold has seen it.
+Thresholds were chosen on all sets but the last. The widened, the shifted and the stretched set were the
+evaluation sets of earlier measurements; once its results have been looked at a set can judge no longer, so
+they joined the development side. The evaluation set comes from other seeds and other parameter ranges, mostly
+wider than those of development (`src/steadyhead/trials/ranges.py`); no threshold has seen it.
 Cases are made by the proving plant by degrading parts, and their truth is measured against a twin run without
 the fault. All data are simulated: no open log of a real station with labels was found.\
 """
@@ -39,14 +39,16 @@ development set); the widened set was closed before every slot was tried, in an 
 """
 MEASURED_TEXT = """\
 Shares with counts and 95 % interval (exact binomial); rates with exact Poisson interval. A figure that misses
-its target is in bold. Confidence is counted on the other three sets (`trials/confidence.py`), so its
+its target is in bold. Confidence is counted on the other sets (`trials/confidence.py`), so its
 calibration there is in sample.\
 """
 BASELINES_TEXT = """\
 The same cases, causally, with the same rule for one episode, each at the smallest margin that keeps its false
 alerts on the development set at or below Steadyhead's own. They name nothing, so only noticing is compared;
 Steadyhead's names are ignored here too. Delay is the median from the effect passing its mild limit; negative
-means before it. How each works: `src/steadyhead/trials/baselines.py`.\
+means before it. Limits and percentiles are what users have; the others are general-purpose detectors:
+isolation forest (scikit-learn), ECOD (PyOD), half-space trees (river), level shift (ADTK), matrix profile
+(STUMPY). How each works: `src/steadyhead/trials/baselines.py` and `general.py`.\
 """
 BASELINES_HEAD = (
     "| | clear found | mild found | false alerts per station-year | median delay "
@@ -159,6 +161,8 @@ def _noticed_row(n: Noticed) -> str:
     def share(hits: int, of: int) -> str:
         return f"{100 * hits / of:.0f} % ({hits}/{of})" if of else "none"
 
+    if n.why_absent:
+        return f"| {n.name} | {n.why_absent} | | | | | |"
     margin = "" if n.margin != n.margin else f"{n.margin:.3g}"  # NaN: none of its own
     return (
         f"| {n.name} | {share(n.clear.hits, n.clear.of)} | {share(n.mild.hits, n.mild.of)} "

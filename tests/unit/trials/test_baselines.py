@@ -6,9 +6,20 @@ import numpy as np
 import pytest
 from outcomes import HEALTHY, START_S, TEST_S, outcome, truth
 
+from steadyhead.fleet.place import AUTO
+from steadyhead.fleet.told import to_nobody
 from steadyhead.readings.frame import regular
-from steadyhead.trials.baselines import DETECTORS, Track, as_outcomes, distance_track, episodes, tuned_margin
-from steadyhead.trials.runs import CaseRun
+from steadyhead.trials import baselines, evaluate, page
+from steadyhead.trials.baselines import DETECTORS, NEEDS, as_outcomes, episodes, tuned_margin
+from steadyhead.trials.general import (
+    BEFORE_QUARTERS,
+    NOW_QUARTERS,
+    distance_track,
+    ecod_row_by_row,
+    level_shift,
+)
+from steadyhead.trials.quarters import Track, features, quarters
+from steadyhead.trials.runs import CaseRun, keep
 
 HOUR = 3600
 
@@ -89,20 +100,136 @@ QUICK = {name: how for name, how in DETECTORS.items() if not name.startswith("ma
 QUICK["matrix profile"] = lambda run: distance_track(run, naive_join)
 
 
+def with_outlet(run: CaseRun, outlet: np.ndarray) -> CaseRun:
+    r = run.readings
+    readings = regular("made", START_S, 900, outlet, inlet_kpa=r.inlet_kpa, flow_lps=r.flow_lps)
+    return CaseRun(run.case, readings, HEALTHY, run.minutes_s, run.departure)
+
+
 @pytest.mark.parametrize("name", list(QUICK))
 def test_a_sag_raises_the_score_and_nothing_before_it_changes(steady_run, name):
     at = 15 * 96  # half way through the judged span
     outlet = steady_run.readings.outlet_kpa.copy()
     outlet[at:] -= 60.0
-    r = steady_run.readings
-    sagging = CaseRun(
-        steady_run.case,
-        regular("made", START_S, 900, outlet, inlet_kpa=r.inlet_kpa, flow_lps=r.flow_lps),
-        HEALTHY,
-        steady_run.minutes_s,
-        steady_run.departure,
-    )
-    plain, sagged = QUICK[name](steady_run), QUICK[name](sagging)
-    before = plain.times_s < r.times_s[at]
+    plain, sagged = QUICK[name](steady_run), QUICK[name](with_outlet(steady_run, outlet))
+    before = plain.times_s < steady_run.readings.times_s[at]
     np.testing.assert_allclose(sagged.values[before], plain.values[before], rtol=1e-6, atol=1e-6)
     assert np.nanmax(sagged.values[~before]) > np.nanmax(plain.values)
+    # seen within the six hours of the longest look back, at a margin at which nothing was raised before
+    margin = max(float(np.nanmax(plain.values)), 0.0)
+    raised = [begun for begun, _ in episodes(sagged, margin)]
+    began_s = int(steady_run.readings.times_s[at])
+    assert raised[0] >= began_s
+    assert raised[0] <= began_s + 6 * HOUR
+
+
+@pytest.mark.parametrize("name", list(QUICK))
+def test_gaps_and_a_channel_that_is_not_there_are_borne(steady_run, name):
+    r = steady_run.readings
+    outlet = r.outlet_kpa.copy()
+    outlet[12 * 96 : 12 * 96 + 30] = np.nan
+    readings = regular("made", START_S, 900, outlet, flow_lps=r.flow_lps)
+    run = CaseRun(steady_run.case, readings, HEALTHY, steady_run.minutes_s, steady_run.departure)
+    found = QUICK[name](run)
+    assert np.isfinite(found.values[-48:]).all()
+
+
+def test_features_are_of_channels_that_both_spans_have(steady_run):
+    r = steady_run.readings
+    inlet = r.inlet_kpa.copy()
+    inlet[10 * 96 :] = np.nan  # silent all through the judged span
+    readings = regular("made", START_S, 900, r.outlet_kpa, inlet_kpa=inlet, flow_lps=r.flow_lps)
+    run = CaseRun(steady_run.case, readings, HEALTHY, steady_run.minutes_s, steady_run.departure)
+    learned, _, judged = features(run)
+    assert learned.shape[1] == judged.shape[1] == 7
+    np.testing.assert_allclose(learned[3:, -1].mean(), 8.0, atol=0.2)  # flow, not inlet
+    np.testing.assert_allclose(judged[3:, -1].mean(), 8.0, atol=0.2)
+
+
+def test_ecod_row_by_row_is_what_pyod_says_of_each_row_alone(steady_run):
+    """Outside value: PyOD's own ``decision_function``, asked for one row at a time."""
+    from pyod.models.ecod import ECOD
+
+    learned, _, judged = features(steady_run)
+    judged = judged[4::40].copy()
+    judged[3] += 100.0  # outside all that was learned
+    judged[5] = learned[17]  # a tie in every column
+    fitted = ECOD(n_jobs=1).fit(learned)
+    alone = [float(fitted.decision_function(row[None, :])[0]) for row in judged]
+    np.testing.assert_allclose(ecod_row_by_row(learned, judged), alone, rtol=1e-12)
+    together = fitted.decision_function(judged)
+    assert np.abs(together - alone).max() > 1e-3  # which is why it is not asked for all at once
+
+
+def test_level_shift_above_a_margin_is_what_adtk_detects_with_that_factor(steady_run):
+    """Outside value: the parts of ADTK's ``LevelShiftAD``, as it fits them: where its shift passes its limit.
+
+    Its shifts stand an hour less a quarter before they are known. ADTK 0.6.2 cannot set the labels themselves
+    with pandas 3 where a window is not full.
+    """
+    import pandas as pd
+    from adtk.detector import LevelShiftAD
+
+    outlet = steady_run.readings.outlet_kpa.copy()
+    outlet[14 * 96 :] -= 8.0
+    outlet[17 * 96 :] += 30.0
+    run = with_outlet(steady_run, outlet)
+    found = level_shift(run)
+    times = pd.date_range("2025-01-01", periods=len(outlet), freq="900s")
+    series = pd.Series(quarters(run.readings)[1]["outlet_kpa"], index=times)
+    margin = 6.0
+    detector = LevelShiftAD(window=(BEFORE_QUARTERS, NOW_QUARTERS), c=margin)
+    detector.fit(series[: 10 * 96])
+    steps = detector.pipe_.steps
+    shifts = steps["diff_abs"]["model"].transform(series)
+    is_above = shifts > steps["iqr_ad"]["model"].abs_high_
+    labels = is_above.shift(NOW_QUARTERS - 1, fill_value=False).to_numpy()[10 * 96 :]
+    np.testing.assert_array_equal(found.values > margin, labels)
+    assert 0 < labels.sum() < len(labels) // 2
+
+
+def test_a_detector_that_is_not_there_has_a_row_that_says_why(monkeypatch, tmp_path):
+    monkeypatch.setattr(baselines, "DETECTORS", {n: DETECTORS[n] for n in ("limits around set", "ECOD")})
+    monkeypatch.setattr(baselines, "NEEDS", {"ECOD": "no_such_library"})
+    case = outcome("healthy", HEALTHY)
+    tracks = [{"limits around set": track(0, 1, 0)}]
+    monkeypatch.setattr(baselines, "tracks_of", lambda cases, cache, place, names: tracks)
+    rows = evaluate.others({"development": [case.case]}, {"development": [case]}, 0.0, tmp_path, AUTO)
+    there, gone = rows["development"]
+    assert (there.name, there.why_absent) == ("limits around set", "")
+    assert gone.why_absent == "not installed: No module named 'no_such_library'"
+    assert "ECOD" in evaluate.noticed_text([there, gone])
+    assert "not installed: No module named 'no_such_library'" in evaluate.noticed_text([there, gone])
+    assert page._noticed_row(gone) == f"| ECOD | {gone.why_absent} | | | | | |"
+
+
+def test_here_all_of_them_can_be_run():
+    assert baselines.absent() == {}
+    assert set(NEEDS) < set(DETECTORS)
+
+
+def test_tracks_are_kept_and_one_that_is_missing_is_worked_out_for_itself(steady_run, tmp_path, monkeypatch):
+    keep(steady_run, tmp_path)
+    asked = []
+
+    def counted(name):
+        def act(run):
+            asked.append(name)
+            return DETECTORS[name](run)
+
+        return act
+
+    names = ("limits around set", "training percentiles")
+    monkeypatch.setattr(baselines, "DETECTORS", {name: counted(name) for name in names})
+
+    def tracks(*wanted):
+        return baselines._tracks(tmp_path, wanted, steady_run.case, to_nobody)
+
+    first = tracks(names[0])
+    both = tracks(*names)
+    again = tracks(*names)
+    assert asked == list(names)  # each once
+    assert list(first) == [names[0]]
+    assert list(both) == list(again) == list(names)
+    for name in names:
+        np.testing.assert_array_equal(again[name].values, both[name].values)
