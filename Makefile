@@ -10,7 +10,7 @@ step = @echo "== $(1)"; began=$$(date +%s); $(2); code=$$?; \
 	echo "== $$([ $$code -eq 0 ] && echo done || echo "failed with code $$code") after $$(($$(date +%s) - began)) s"; \
 	exit $$code
 
-.PHONY: help setup demo serve test lint types samples evaluate bench clean
+.PHONY: help setup demo serve test lint types samples evaluate bench bom clean
 
 help:
 	@echo "make demo      learn from and scan the sample logs; alerts, plots and profiles go to out/demo"
@@ -21,6 +21,7 @@ help:
 	@echo "make samples   make the sample logs anew with the proving plant"
 	@echo "make evaluate  run the development and evaluation cases; writes docs/evaluation.md"
 	@echo "make bench     how fast learning and scanning are, beside a reference in the same run"
+	@echo "make bom       what the service is made of (CycloneDX), to out/bom/steadyhead.cdx.json"
 	@echo "make setup     the environment with all tools for working on the code"
 	@echo "make clean     remove .venv and out/"
 
@@ -59,18 +60,36 @@ types: $(VENV)/.tools
 	$(call step,mypy --strict on src,$(BIN)/mypy --strict src)
 
 test: lint types
-	$(call step,pytest: fifteen to eighteen minutes,$(BIN)/python -m pytest -n auto --dist loadfile)
+	$(call step,pytest: fifteen to eighteen minutes,$(BIN)/python -m pytest -n auto --dist loadfile \
+		--no-loadscope-reorder --durations 30)
 
 samples: $(VENV)/.package
 	$(call step,simulating the sample utility: about a minute,\
 		$(BIN)/python -m steadyhead.proving_plant.sample_utility sample_logs)
 
+# Editable, or the package itself would be copied and later changes to src/ not be seen.
+others = $(call step,installing what to compare with,\
+	$(PIP) --editable '.[bench]' || echo "== some of it cannot be installed; the figures say which")
+
 evaluate: $(VENV)/.tools
+	$(others)
 	$(call step,running the development and evaluation cases,$(BIN)/python -m steadyhead.trials evaluate)
 
 bench: $(VENV)/.tools
-	$(call step,installing what to compare with,$(PIP) '.[bench]' || echo "== some of it cannot be installed; the figures say which")
+	$(others)
 	$(call step,measuring speed,$(BIN)/python benchmarks/speed.py)
+
+# An environment of its own, without the tools for tests; the tool that lists it has another.
+bom: $(VENV)/.made
+	@rm -rf out/bom && mkdir -p out/bom && $(BIN)/python -m venv --without-pip out/bom/env && $(BIN)/python -m venv out/bom/tool
+	@$(BIN)/python -c 'import tomllib; print(*tomllib.load(open("pyproject.toml", "rb"))["project"]["dependencies"], sep="\n")' \
+		>out/bom/wanted.txt
+	$(call step,installing the libraries of the service and the tool that lists them,\
+		$(BIN)/python -m pip --quiet --disable-pip-version-check --python out/bom/env/bin/python install -r out/bom/wanted.txt \
+		&& out/bom/tool/bin/python -m pip --quiet --disable-pip-version-check install cyclonedx-bom)
+	$(call step,listing them in out/bom/steadyhead.cdx.json,\
+		out/bom/tool/bin/cyclonedx-py environment --pyproject pyproject.toml -o out/bom/steadyhead.cdx.json out/bom/env/bin/python)
+	@rm -rf out/bom/env out/bom/tool out/bom/wanted.txt
 
 clean:
 	rm -rf $(VENV) out

@@ -71,12 +71,17 @@ def signed_in(desk: Served, browser: Browser) -> dict[str, object]:
 
 @pytest.fixture
 def sign_in(desk: Served, browser: Browser, signed_in: dict[str, object]) -> Iterator[Callable[..., Page]]:
-    """A window of a person, on the first page. At the end nothing may have gone wrong in it."""
+    """A window of a person, on the page at ``path``. At the end nothing may have gone wrong in it."""
     contexts = []
     faults: list[str] = []
 
     def open_window(
-        name: str = "olga", width: int = 1280, height: int = 900, look: str = "light", **more: object
+        name: str = "olga",
+        width: int = 1280,
+        height: int = 900,
+        look: str = "light",
+        path: str = "/",
+        **more: object,
     ) -> Page:
         context = browser.new_context(
             viewport={"width": width, "height": height},
@@ -90,7 +95,7 @@ def sign_in(desk: Served, browser: Browser, signed_in: dict[str, object]) -> Ite
         page.set_default_timeout(LIMIT_MS)
         page.on("pageerror", lambda error: faults.append(f"{page.url}: {error}"))
         page.on("console", lambda message: faults.append(message.text) if is_fault(message) else None)
-        page.goto("/")
+        page.goto(path)
         return page
 
     yield open_window

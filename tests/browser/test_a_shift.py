@@ -66,8 +66,7 @@ def test_two_clicks_lead_from_the_list_to_plot_evidence_and_checks(desk, sign_in
 
 
 def test_acknowledging_with_a_note_keeps_it_in_the_list_with_the_name(desk, sign_in):
-    page = sign_in()
-    page.goto(f"/alerts/{desk.alerts['harbour_west']}")
+    page = sign_in(path=f"/alerts/{desk.alerts['harbour_west']}")
     page.fill("#ack-note", "Anna was there on Sunday, asking her")
     page.click("button:has-text('Acknowledge')")
     expect(page.locator(".notice[role=status]")).to_have_text("Acknowledged.")
@@ -80,8 +79,7 @@ def test_acknowledging_with_a_note_keeps_it_in_the_list_with_the_name(desk, sign
 
 
 def test_shelving_needs_a_reason_and_says_until_when(desk, sign_in, shoot):
-    page = sign_in()
-    page.goto(f"/alerts/{desk.alerts['cannery_road']}")
+    page = sign_in(path=f"/alerts/{desk.alerts['cannery_road']}")
     page.click("summary:has-text('Shelve')")
     page.select_option("#shelve-until", label="4 hours from now")
     page.click("button:has-text('Shelve')")
@@ -96,8 +94,7 @@ def test_shelving_needs_a_reason_and_says_until_when(desk, sign_in, shoot):
 
 
 def test_what_was_found_is_recorded_and_the_repair_is_judged_with_numbers(desk, sign_in, shoot):
-    page = sign_in("egon")
-    page.goto(f"/alerts/{desk.alerts['quarry_hill']}")
+    page = sign_in("egon", path=f"/alerts/{desk.alerts['quarry_hill']}")
     page.click("summary:has-text('Record what was found')")
     page.check("label.option:has-text('line valve at the station is part shut') input")
     page.fill("#found-text", "Downstream line valve eleven turns open of nineteen")
@@ -124,8 +121,7 @@ def test_what_was_found_is_recorded_and_the_repair_is_judged_with_numbers(desk, 
 def test_a_repair_that_holds_is_told_as_one_with_numbers(desk, sign_in, shoot):
     """Three days the outlet of Chapel Green stood 30 kPa low; since the repair it reads as it always has."""
     alert_id = fault_that_was_repaired(desk, "chapel_green")
-    page = sign_in("egon")
-    page.goto(f"/alerts/{alert_id}")
+    page = sign_in("egon", path=f"/alerts/{alert_id}")
     page.click("summary:has-text('Record what was found')")
     page.check("input[name=cause] >> nth=0")
     page.fill("#found-done", "Pilot set back to its number and sealed")
@@ -188,8 +184,7 @@ def test_the_feeds_page_counts_what_was_pushed_and_names_what_was_refused(desk, 
 
 
 def test_out_of_service_quiets_the_station_until_it_is_returned(desk, sign_in):
-    page = sign_in()
-    page.goto("/stations/larch_street")
+    page = sign_in(path="/stations/larch_street")
     page.click("summary:has-text('Take out of service')")
     page.fill("#out-why", "Transmitter is being changed")
     page.click("button:has-text('Take out of service')")
@@ -202,15 +197,13 @@ def test_out_of_service_quiets_the_station_until_it_is_returned(desk, sign_in):
 
 
 def test_the_pushed_station_shows_its_closed_nights(desk, sign_in, shoot):
-    page = sign_in()
-    page.goto(f"/stations/{PUSHED}")
+    page = sign_in(path=f"/stations/{PUSHED}")
     expect(page.locator("[data-kind=nights]")).to_have_attribute("data-drawn", re.compile(r"[1-9]"))
     shoot(page, "station-light")
 
 
 def test_learning_again_keeps_the_old_profile_and_says_what_differs(desk, sign_in):
-    page = sign_in("egon")
-    page.goto("/stations/chapel_green")
+    page = sign_in("egon", path="/stations/chapel_green")
     old = desk.room.runner.stations(["chapel_green"])["chapel_green"].profile_version
     page.click("summary:has-text('Learn again')")
     page.fill("#learn-from", "2025-10-06T00:00")
@@ -224,8 +217,7 @@ def test_learning_again_keeps_the_old_profile_and_says_what_differs(desk, sign_i
 
 
 def test_a_span_too_short_to_learn_from_is_refused_in_words(sign_in):
-    page = sign_in("egon")
-    page.goto("/stations/larch_street")
+    page = sign_in("egon", path="/stations/larch_street")
     page.click("summary:has-text('Learn again')")
     page.fill("#learn-from", "2025-10-26T00:00")
     page.fill("#learn-to", "2025-10-27T00:00")

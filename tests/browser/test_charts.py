@@ -126,8 +126,7 @@ def test_a_chart_follows_light_and_dark(station):
 
 
 def test_figures_say_why_they_are_not_drawn(sign_in):
-    page = sign_in()
-    page.goto("/stations/quarry_hill")
+    page = sign_in(path="/stations/quarry_hill")
     nights = page.locator("[data-kind=nights]")
     expect(nights.locator("figcaption")).to_have_text(re.compile("flow never stopped"))
     expect(page.locator("[data-kind=droop]")).to_have_attribute("data-drawn", "3")

@@ -22,6 +22,8 @@ PAGES = {
     "feeds": "/feeds",
     "reports": "/reports",
     "me": "/me",
+    "password": "/me/password",
+    "second-factor": "/me/second-factor",
     "help": "/help",
     "patterns": "/patterns",
     "not-found": "/nothing-here",
@@ -50,12 +52,23 @@ def complaints(page):
 @pytest.mark.parametrize("name", PAGES)
 @pytest.mark.parametrize(("look", "width"), [("light", 1280), ("dark", 360)])
 def test_a_page_keeps_the_rules_and_fits_the_window(desk, sign_in, shoot, name, look, width):
-    page = sign_in("egon", width=width, height=800, look=look)
-    page.goto(PAGES[name].format(**desk.alerts))
+    page = sign_in("egon", width=width, height=800, look=look, path=PAGES[name].format(**desk.alerts))
     settle(page, name)
     assert complaints(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
     shoot(page, f"{name}-{look}-{width}")
+
+
+def test_the_head_of_the_page_takes_one_line(sign_in):
+    page = sign_in("egon", width=1280)
+    page.goto("/load")  # with the widest of the names of pages in bold
+    height = "document.querySelector('header.top').offsetHeight"
+    one_line = page.evaluate(height)
+    longest = "Readings up to Wed 29 Oct 2025 23:59 ACDT"  # of another year
+    page.evaluate("words => document.getElementById('live').textContent = words", longest)
+    assert page.evaluate(height) == one_line < 60
+    page.evaluate("document.querySelector('.top .who').textContent = 'someone.with.a.long.name@works'")
+    assert page.evaluate(height) == one_line
 
 
 @pytest.mark.parametrize("look", ["light", "dark"])
@@ -70,8 +83,7 @@ def test_the_sign_in_form_keeps_the_rules(desk, browser, shoot, look):
 
 
 def test_the_wall_shows_few_large_words(desk, sign_in, shoot):
-    page = sign_in(width=1920, height=1080)
-    page.goto("/?wall=1")
+    page = sign_in(width=1920, height=1080, path="/?wall=1")
     assert complaints(page) == []
     sizes = page.evaluate(
         """[...document.querySelectorAll('.call, .alert .where, .alert .said')]
@@ -85,8 +97,7 @@ def test_the_wall_shows_few_large_words(desk, sign_in, shoot):
 
 
 def test_the_wall_takes_in_what_changes_by_itself(desk, sign_in):
-    page = sign_in(width=1920, height=1080)
-    page.goto("/?wall=1")
+    page = sign_in(width=1920, height=1080, path="/?wall=1")
     shown = page.locator(".alert", has_text="Cannery Road")
     expect(shown).to_have_count(1)
     alert = desk.alerts["cannery_road"]

@@ -22,8 +22,7 @@ def tab_to(page, wanted, most=60):
 
 
 def test_the_first_tab_offers_to_skip_to_the_content(sign_in):
-    page = sign_in()
-    page.goto("/")
+    page = sign_in(path="/")
     page.keyboard.press("Tab")
     assert page.evaluate(FOCUS) == "Skip to the content"
     assert page.locator(".skip").bounding_box()["width"] > 100
@@ -59,8 +58,7 @@ def test_signing_in_opening_and_acknowledging_need_no_pointer(desk, browser, sho
 
 
 def test_the_chart_is_moved_and_zoomed_with_buttons(sign_in):
-    page = sign_in()
-    page.goto("/stations/quarry_hill")
+    page = sign_in(path="/stations/quarry_hill")
     expect(page.locator("#series")).to_have_attribute("data-drawn", re.compile(r"\d{3}"))
     tab_to(page, "Closer")
     with page.expect_response(re.compile("/series")):
@@ -70,8 +68,7 @@ def test_the_chart_is_moved_and_zoomed_with_buttons(sign_in):
 
 
 def test_a_forms_disclosure_opens_with_the_keyboard(desk, sign_in):
-    page = sign_in()
-    page.goto(f"/alerts/{desk.alerts['quarry_hill']}")
+    page = sign_in(path=f"/alerts/{desk.alerts['quarry_hill']}")
     tab_to(page, "Shelve")
     page.keyboard.press("Enter")
     assert page.locator("#shelve-why").is_visible()

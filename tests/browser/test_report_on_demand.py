@@ -56,15 +56,13 @@ def test_an_engineer_asks_for_a_report_watches_it_and_reads_it(desk, sign_in, sh
 
 
 def test_who_may_not_ask_is_told_who_may(sign_in):
-    page = sign_in("olga")
-    page.goto("/reports")
+    page = sign_in("olga", path="/reports")
     expect(page.locator("main")).to_contain_text("An engineer or an administrator can ask for a report.")
     assert page.locator("text=Make the report").count() == 0
 
 
 def test_what_cannot_be_made_is_said_on_a_page(sign_in):
-    page = sign_in("egon")
-    page.goto("/reports")
+    page = sign_in("egon", path="/reports")
     page.select_option("#f-week", "2025-W23")
     page.click("text=Make the report")
     expect(page.locator("h1")).to_have_text("No readings in that week")

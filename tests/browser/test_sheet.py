@@ -14,8 +14,7 @@ from .conftest import SCREENS
 
 @pytest.fixture
 def printed(desk, sign_in, tmp_path):
-    page = sign_in()
-    page.goto(f"/alerts/{desk.alerts['quarry_hill']}/sheet")
+    page = sign_in(path=f"/alerts/{desk.alerts['quarry_hill']}/sheet")
     path = tmp_path / "sheet.pdf"
     page.pdf(path=path, prefer_css_page_size=True)
     return path
@@ -62,8 +61,7 @@ def test_cautions_come_first_and_every_check_has_its_box_and_letters(desk, print
 
 
 def test_boxes_are_there_to_be_ticked(desk, sign_in):
-    page = sign_in()
-    page.goto(f"/alerts/{desk.alerts['quarry_hill']}/sheet")
+    page = sign_in(path=f"/alerts/{desk.alerts['quarry_hill']}/sheet")
     alert = desk.room.desk.alert(desk.alerts["quarry_hill"]).alert
     assert page.locator(".checks tbody .box").count() == len(alert.field_checks)
     assert page.locator(".ticks .box").count() == len(alert.likely_causes) + 2

@@ -5,6 +5,8 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import expect
 
+from .conftest import wait_until
+
 
 @pytest.fixture
 def lost_database(desk, monkeypatch):
@@ -43,5 +45,6 @@ def test_lost_news_are_said_where_the_freshness_stands(desk, sign_in):
     page.route("**/api/v1/events*", lambda route: route.abort())
     page.clock.install()
     page.goto("/")
+    wait_until(page, "document.body.dataset.live === 'off'")  # only then is there a timer to let run
     page.clock.run_for(9_000)
     expect(page.locator("#live")).to_have_text("Live news stopped; trying again")

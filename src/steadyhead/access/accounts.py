@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import cast
@@ -11,30 +10,32 @@ from sqlalchemy import func, select
 from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
-from steadyhead.access import passwords
+from steadyhead.access import passwords, second_factor
 from steadyhead.access.actor import ROLES, Actor, Role, Scope
-from steadyhead.access.lockout import wait_s
-from steadyhead.access.sessions import NUMBER_LENGTH, Sessions
+from steadyhead.access.firsts import FirstPassword
+from steadyhead.access.firsts import new_password as new_first
+from steadyhead.access.names import check_name
+from steadyhead.access.notices import Notices
+from steadyhead.access.notices import of as notices_of
+from steadyhead.access.proof import Proof
+from steadyhead.access.secrets import NUMBER_LENGTH, number_of
+from steadyhead.access.sessions import Sessions
 from steadyhead.access.settings import AccessSettings
 from steadyhead.access.tokens import NewToken, Tokens, TokenView
 from steadyhead.access.trail import note
-from steadyhead.desk.audit import CLOCK, ENGINE, FILE, SERVICE
-from steadyhead.errors import AccessError, NotFoundError, SignInError
+from steadyhead.errors import AccessError, NotFoundError
 from steadyhead.store.database import Database
 from steadyhead.store.tables import AccountRow
 
-NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9_.@-]{0,63}\Z")
 COMMAND_LINE = "command line"
-NOBODY = frozenset({ENGINE, CLOCK, SERVICE, FILE})
-REFUSED = (
-    "name or password is not right, or the account is waiting after failed attempts; "
-    "check both, or try again in 15 minutes"
-)
 
 
 @dataclass(frozen=True, slots=True)
 class AccountView:
-    """An account as it is shown; times in epoch seconds."""
+    """An account as it is shown; times in epoch seconds.
+
+    first_until_s : end of a first password; None where the password is the person's own
+    """
 
     name: str
     role: Role
@@ -42,6 +43,8 @@ class AccountView:
     is_disabled: bool
     failed: int
     locked_until_s: int | None
+    first_until_s: int | None
+    has_factor: bool
 
 
 class Accounts:
@@ -57,16 +60,35 @@ class Accounts:
         self._database = database
         self._clock = clock
         self.sessions = Sessions(database, clock, self.settings)
+        self._proof = Proof(database, clock, self.sessions)
         self.tokens = Tokens(database, clock)
 
     def create(self, name: str, role: Role, password: str, by: str = COMMAND_LINE) -> AccountView:
-        """Make an account. Raises AccessError if name, role or password is not fit, or the name is taken."""
-        if not NAME.match(name):
-            raise AccessError(
-                f'"{name[:70]}" cannot name an account; use up to 64 letters, digits, "_", "-", ".", "@"'
-            )
-        if name.lower() in NOBODY:
-            raise AccessError(f'"{name}" stands in the audit for what no person did; choose another name')
+        """Make an account whose owner typed the password.
+
+        Raises AccessError if name, role or password is not fit, or the name is taken.
+        """
+        return self._create(name, role, password, by, None)
+
+    def create_with_first(
+        self, name: str, role: Role, by: str = COMMAND_LINE, given: str | None = None
+    ) -> FirstPassword:
+        """Make an account for somebody else, with a first password to hand over. Raises as ``create``.
+
+        given : what the administrator chose; a random one if left out
+        """
+        first = self._first(name, given)
+        self._create(name, role, first.password, by, first.until_s)
+        return first
+
+    def _first(self, name: str, given: str | None) -> FirstPassword:
+        password = new_first() if given is None else given
+        return FirstPassword(name, password, self._now_s() + self.settings.first_password_s)
+
+    def _create(
+        self, name: str, role: Role, password: str, by: str, first_until_s: int | None
+    ) -> AccountView:
+        check_name(name)
         _check_role(role)
         passwords.check_new(password, name)
         hashed = passwords.hashed(password)  # slow on purpose, so before the transaction
@@ -82,6 +104,9 @@ class Accounts:
                     is_disabled=False,
                     failed=0,
                     locked_until_s=None,
+                    first_until_s=first_until_s,
+                    factor_secret=None,
+                    factor_step=None,
                 )
                 db.add(row)
                 note(db, self._now_s(), by, "account made", "account", name, {"role": role})
@@ -100,39 +125,16 @@ class Accounts:
         with self._database.reading() as db:
             return _view(_row(db, name))
 
-    def login(self, name: str, password: str) -> str:
-        """The secret of a new session.
+    def login(self, name: str, password: str, code: str = "", where: str = "") -> str:
+        """The secret of a new session. With a first password it is good for choosing an own one only.
 
-        Raises SignInError, with one text and in about one time for a wrong name, a wrong password, a disabled
-        account and one that waits, so that nobody can learn which names there are.
+        code : of the second factor, where the account has one
+        where : the address that asks, for the audit
+        Raises SignInError, with one text and in about one time for a wrong name, password or code, a disabled
+        account and one that waits, so that nobody can learn which names there are. Only who holds a first
+        password that is over is told so.
         """
-        now_s = self._now_s()
-        with self._database.reading() as db:
-            row = db.get(AccountRow, name) if NAME.match(name) else None
-            stored = None
-            if row is not None and not row.is_disabled and (row.locked_until_s or 0) <= now_s:
-                stored = row.password_hash
-        if stored is None:
-            passwords.waste_time(password)
-            raise SignInError(REFUSED)
-        is_right = passwords.is_right(stored, password)
-        renewed = passwords.hashed(password) if is_right and passwords.is_outdated(stored) else None
-        with self._database.session() as db:
-            row = db.get(AccountRow, name, with_for_update=True)
-            if row is None or row.is_disabled or row.password_hash != stored:
-                is_right = False
-            elif not is_right:
-                row.failed += 1
-                wait = wait_s(row.failed)
-                row.locked_until_s = now_s + wait if wait else None
-                details = {"failed": row.failed, "waits_s": wait}
-                note(db, now_s, name, "sign-in failed", "account", name, details)
-            else:
-                row.failed, row.locked_until_s = 0, None
-                row.password_hash = renewed or stored
-                note(db, now_s, name, "signed in", "account", name)
-                return self.sessions.open(db, name)
-        raise SignInError(REFUSED)
+        return self._proof.login(name, password, code, where)
 
     def who(self, session_secret: str) -> Actor | None:
         """Who holds this session; None if it is unknown, over, or its account is disabled."""
@@ -151,27 +153,74 @@ class Accounts:
                 )
             note(db, self._now_s(), name, "session ended", "account", name)
 
-    def confirm(self, name: str, password: str) -> None:
+    def confirm(self, name: str, password: str, where: str = "", code: str | None = None) -> None:
         """Make sure that it is the person who sits there, before something sensitive is done.
 
-        Raises SignInError if the password is not right, which counts as a failed sign-in.
+        code : of the second factor, where it is asked for too
+        Raises SignInError if the password or the code is not right, which counts as a failed sign-in.
         """
-        self.logout(self.login(name, password))
+        self._proof.confirm(name, password, where, code)
 
-    def change_password(self, name: str, old: str, new: str) -> None:
-        """A person's own change. Ends all sessions of the account.
+    def change_password(self, name: str, old: str, new: str, where: str = "") -> None:
+        """A person's own change, also of a first password. Ends all sessions of the account.
 
         Raises AccessError if the new one is not fit, SignInError if the old one is not right. A wrong old one
         counts as a failed sign-in.
         """
         passwords.check_new(new, name)
-        self.confirm(name, old)
-        self._put_password(name, new, name)
+        self.confirm(name, old, where)
+        if old == new:
+            raise AccessError("the new password is the old one; choose another")
+        self._put_password(name, new, name, None)
 
     def set_password(self, name: str, new: str, by: str = COMMAND_LINE) -> None:
-        """An administrator's change; ends all sessions and the wait after failed attempts."""
+        """A password that its owner typed, such as on the machine; ends all sessions and the wait."""
         passwords.check_new(new, name)
-        self._put_password(name, new, by)
+        self._put_password(name, new, by, None)
+
+    def set_first_password(
+        self, name: str, by: str = COMMAND_LINE, given: str | None = None
+    ) -> FirstPassword:
+        """A first password in place of the one of now; ends all sessions and the wait after failed attempts.
+
+        given : what the administrator chose; a random one if left out
+        Raises NotFoundError, or AccessError if the given one is not fit.
+        """
+        first = self._first(name, given)
+        passwords.check_new(first.password, name)
+        self._put_password(name, first.password, by, first.until_s)
+        return first
+
+    def set_up_factor(self, name: str, password: str, factor_secret: str, code: str, where: str = "") -> None:
+        """Have every further sign-in ask for a code too. Ends all sessions of the account.
+
+        factor_secret : from ``second_factor.new_secret``; code : shows that the person's app has it
+        Raises SignInError if the password is not right, AccessError if the code is not or one is set up.
+        """
+        if self.account(name).has_factor:
+            raise AccessError("there is a second factor already; take that one off first")
+        self.confirm(name, password, where)
+        step = second_factor.step_of(factor_secret, code, self._clock())
+        if step is None:
+            raise AccessError(
+                "the code does not belong to this key; wait for the next one, and see that the clock of the "
+                "device is right"
+            )
+        self._put_factor(name, factor_secret, step, name)
+
+    def drop_factor(self, name: str, by: str = COMMAND_LINE) -> None:
+        """Take the second factor off an account, such as when the device is lost. Ends its sessions.
+
+        Raises NotFoundError, or AccessError if there is none.
+        """
+        if not self.account(name).has_factor:
+            raise AccessError(f'"{name}" has no second factor')
+        self._put_factor(name, None, None, by)
+
+    def notices(self, name: str, session_secret: str) -> Notices:
+        """What the person should see of what happened to the account since the sign-in before this one."""
+        with self._database.reading() as db:
+            return notices_of(db, name, number_of(session_secret))
 
     def set_role(self, name: str, role: Role, by: str = COMMAND_LINE) -> AccountView:
         """Give an account another role; ends its sessions. Raises AccessError for the last administrator."""
@@ -223,13 +272,23 @@ class Accounts:
         with self._database.reading() as db:
             return db.scalar(select(func.count()).select_from(AccountRow)) == 0
 
-    def _put_password(self, name: str, new: str, by: str) -> None:
+    def _put_password(self, name: str, new: str, by: str, first_until_s: int | None) -> None:
         hashed = passwords.hashed(new)
         with self._database.session() as db:
             row = _row(db, name)
             row.password_hash, row.failed, row.locked_until_s = hashed, 0, None
+            row.first_until_s = first_until_s
             self.sessions.close_all(db, name)
-            note(db, self._now_s(), by, "password changed", "account", name)
+            what = "password changed" if first_until_s is None else "first password set"
+            note(db, self._now_s(), by, what, "account", name)
+
+    def _put_factor(self, name: str, factor_secret: str | None, step: int | None, by: str) -> None:
+        with self._database.session() as db:
+            row = _row(db, name)
+            row.factor_secret, row.factor_step = factor_secret, step
+            self.sessions.close_all(db, name)
+            what = "second factor dropped" if factor_secret is None else "second factor set up"
+            note(db, self._now_s(), by, what, "account", name)
 
     def _now_s(self) -> int:
         return int(self._clock())
@@ -257,15 +316,26 @@ def _keep_one_administrator(db: Session, row: AccountRow) -> None:
         return
     others = select(func.count()).select_from(AccountRow)
     others = others.where(
-        AccountRow.role == "administrator", AccountRow.is_disabled.is_(False), AccountRow.name != row.name
+        AccountRow.role == "administrator",
+        AccountRow.is_disabled.is_(False),
+        AccountRow.first_until_s.is_(None),  # a first password may end before anybody has used it
+        AccountRow.name != row.name,
     )
     if not db.scalar(others):
         raise AccessError(
-            f'"{row.name}" is the only administrator left; make another one first, or nobody could undo this'
+            f'"{row.name}" is the only administrator left; make another one first, who signs in and chooses '
+            "a password, or nobody could undo this"
         )
 
 
 def _view(row: AccountRow) -> AccountView:
     return AccountView(
-        row.name, cast("Role", row.role), row.created_s, row.is_disabled, row.failed, row.locked_until_s
+        name=row.name,
+        role=cast("Role", row.role),
+        created_s=row.created_s,
+        is_disabled=row.is_disabled,
+        failed=row.failed,
+        locked_until_s=row.locked_until_s,
+        first_until_s=row.first_until_s,
+        has_factor=row.factor_secret is not None,
     )

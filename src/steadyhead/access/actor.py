@@ -15,9 +15,16 @@ SCOPES: tuple[Scope, ...] = get_args(Scope)
 """What a program's token may be made for. No token may change an alert, an account or a token."""
 
 
+Owes = Literal["own_password", "second_factor"]
+"""What a signed-in person must see to before anything else: choose a password in place of the first one,
+which somebody else knows, or set up a second factor where the service asks for one."""
+
+
 class Act(StrEnum):
     """Something a person or a program asks to do."""
 
+    ENTER = "enter"
+    SET_UP_FACTOR = "set_up_factor"
     READ = "read"
     SELF = "self"
     ACKNOWLEDGE = "acknowledge"
@@ -34,6 +41,8 @@ class Act(StrEnum):
 
 
 IN_WORDS: dict[Act, str] = {
+    Act.ENTER: "see who one is and choose one's password",
+    Act.SET_UP_FACTOR: "set up one's second factor",
     Act.READ: "look at alerts, stations and figures",
     Act.SELF: "look at and change one's own access",
     Act.ACKNOWLEDGE: "acknowledge and reset alerts",
@@ -50,6 +59,8 @@ IN_WORDS: dict[Act, str] = {
 }
 
 LEAST_ROLE: dict[Act, Role] = {
+    Act.ENTER: "viewer",
+    Act.SET_UP_FACTOR: "viewer",
     Act.READ: "viewer",
     Act.SELF: "viewer",
     Act.ACKNOWLEDGE: "operator",
@@ -66,9 +77,15 @@ LEAST_ROLE: dict[Act, Role] = {
 """WRITE_READINGS is missing on purpose: readings come from programs; no session can write them."""
 
 OF_SCOPE: dict[Scope, frozenset[Act]] = {
-    "read": frozenset({Act.READ, Act.SELF}),
-    "write_readings": frozenset({Act.WRITE_READINGS, Act.SELF}),
+    "read": frozenset({Act.ENTER, Act.READ, Act.SELF}),
+    "write_readings": frozenset({Act.ENTER, Act.WRITE_READINGS, Act.SELF}),
 }
+
+WHILE_OWING: dict[Owes, frozenset[Act]] = {
+    "own_password": frozenset({Act.ENTER}),
+    "second_factor": frozenset({Act.ENTER, Act.SET_UP_FACTOR}),
+}
+"""All that a person may do who still owes something, whatever the role."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,11 +93,13 @@ class Actor:
     """A person with a role, or a program with a token's scope; exactly one of ``role`` and ``scope`` is set.
 
     name : the account's, or the token's own; what the audit trail shows
+    owes : what a person must see to first; a program owes nothing
     """
 
     name: str
     role: Role | None = None
     scope: Scope | None = None
+    owes: Owes | None = None
 
     def __post_init__(self) -> None:
         if (self.role is None) == (self.scope is None):
@@ -98,7 +117,9 @@ class Actor:
 
 
 def may(actor: Actor, act: Act) -> bool:
-    """Whether the actor's role or scope allows the act."""
+    """Whether the actor's role or scope allows the act, and nothing is owed that goes before it."""
+    if actor.owes is not None and act not in WHILE_OWING[actor.owes]:
+        return False
     if actor.scope is not None:
         return act in OF_SCOPE[actor.scope]
     least = LEAST_ROLE.get(act)

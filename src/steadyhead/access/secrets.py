@@ -12,6 +12,7 @@ import hmac
 import secrets
 
 SECRET_BYTES = 32
+NUMBER_LENGTH = 16  # hex digits of the digest: enough to tell one's own sessions apart, and no secret
 TOKEN_PREFIX = "sth_"  # noqa: S105 - lets a person, or a scanner of files, see what a found string is
 
 
@@ -23,6 +24,17 @@ def new_secret() -> str:
 def digest(secret: str) -> str:
     """What is stored of a secret: SHA-256 in hex."""
     return hashlib.sha256(secret.encode("utf-8", "surrogatepass")).hexdigest()
+
+
+def number_of(secret: str) -> str:
+    """What names a session among those of its account."""
+    return digest(secret)[:NUMBER_LENGTH]
+
+
+def seal(secret: str, text: str) -> str:
+    """What shows that a text, sent back by a form, is the one that this session was given."""
+    sealed = b"steadyhead seal " + text.encode("utf-8", "surrogatepass")
+    return hmac.new(secret.encode("utf-8", "surrogatepass"), sealed, hashlib.sha256).hexdigest()
 
 
 def csrf_of(secret: str) -> str:

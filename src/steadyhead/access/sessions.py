@@ -10,9 +10,9 @@ from typing import cast
 from sqlalchemy import delete, or_, select, update
 from sqlalchemy.orm import Session
 
-from steadyhead.access.actor import Actor, Role
+from steadyhead.access.actor import Actor, Owes, Role
 from steadyhead.access.remembered import Remembered
-from steadyhead.access.secrets import digest, new_secret
+from steadyhead.access.secrets import NUMBER_LENGTH, digest, new_secret
 from steadyhead.access.settings import AccessSettings
 from steadyhead.errors import DatabaseError
 from steadyhead.store.database import Database
@@ -20,9 +20,6 @@ from steadyhead.store.tables import AccountRow, SessionRow
 
 TOUCH_EVERY_S = 60  # how often "last seen" is written; each request would be a write otherwise
 LONGEST_SECRET = 200  # ours have 43 characters; longer ones are not worth hashing
-
-
-NUMBER_LENGTH = 16  # hex digits of the digest: enough to tell one's own sessions apart, and no secret
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,7 +83,13 @@ class Sessions:
             return None
         if row.seen_s + TOUCH_EVERY_S <= now_s:
             self._touch(key, now_s)
-        return Actor(account.name, role=cast("Role", account.role)), row.expires_s
+        return Actor(account.name, role=cast("Role", account.role), owes=self._owes(account)), row.expires_s
+
+    def _owes(self, account: AccountRow) -> Owes | None:
+        if account.first_until_s is not None:
+            return "own_password"
+        is_asked = self._settings.second_factor_for_administrators and account.role == "administrator"
+        return "second_factor" if is_asked and account.factor_secret is None else None
 
     def _touch(self, key: str, now_s: int) -> None:
         # A database that can be read but not written keeps nobody out.
@@ -119,6 +122,10 @@ class Sessions:
                 )
                 for row in rows
             ]
+
+    def forget(self) -> None:
+        """Ask the database anew about every session."""
+        self._remembered.forget()
 
     def close_one(self, db: Session, account: str, number: str) -> bool:
         """End one session of an account, within the caller's transaction; False if there is none."""

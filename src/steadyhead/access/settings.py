@@ -14,6 +14,8 @@ class AccessSettings(BaseModel):
 
     session_hours : a session ends so long after it began, whatever happens
     idle_minutes : and so long after it was last used; an open page that follows live events counts as use
+    first_password_days : a password that an administrator set is good for so long
+    second_factor_for_administrators : one without a second factor must set it up before anything else
     cookie_secure : mark the cookie so that browsers send it over TLS only; set it where a proxy does the TLS.
         Where this program itself is reached by https, it is marked without it.
     behind_proxy : a proxy on this machine passes requests on; the address that it names last in
@@ -30,6 +32,8 @@ class AccessSettings(BaseModel):
 
     session_hours: Annotated[float, Field(gt=0, le=24 * 30)] = 12.0
     idle_minutes: Annotated[float, Field(gt=0, le=60 * 24 * 30)] = 30.0
+    first_password_days: Annotated[float, Field(gt=0, le=90)] = 7.0
+    second_factor_for_administrators: bool = False
     cookie_secure: bool = False
     behind_proxy: bool = False
     requests_per_minute: Annotated[int, Field(ge=1)] = 600
@@ -48,6 +52,11 @@ class AccessSettings(BaseModel):
     def idle_s(self) -> int:
         """Longest rest of a session [s]."""
         return round(self.idle_minutes * 60)
+
+    @property
+    def first_password_s(self) -> int:
+        """Life of a first password [s]."""
+        return round(self.first_password_days * 24 * HOUR_S)
 
     @property
     def max_body_bytes(self) -> int:

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import Annotated
 
 from fastapi import APIRouter, Depends, Path
-from pydantic import Field, SecretStr
+from pydantic import Field, SecretStr, model_validator
 from starlette.requests import Request
 from starlette.responses import Response
 
 from steadyhead.access.accounts import AccountView
-from steadyhead.access.actor import Act, Actor, Role, Scope, may
+from steadyhead.access.actor import Act, Actor, Owes, Role, Scope, may
+from steadyhead.access.firsts import FirstPassword
 from steadyhead.access.tokens import NewToken, TokenView
 from steadyhead.api.context import InRoom, context_of
 from steadyhead.api.docs import CHANGING, READING, refusals
@@ -24,6 +25,7 @@ router = APIRouter()
 Manager = Annotated[Actor, Depends(require(Act.ACCOUNTS))]
 TokenManager = Annotated[Actor, Depends(require(Act.TOKENS))]
 Oneself = Annotated[Actor, Depends(require(Act.SELF))]
+Arriving = Annotated[Actor, Depends(require(Act.ENTER))]
 AccountName = Annotated[str, Path(max_length=64, description="Name of the account.", examples=["kim"])]
 
 _SECRET = Field(
@@ -45,6 +47,10 @@ class AccountItem(Shape):
     is_disabled: bool
     failed: int = Field(description="Failed sign-ins since the last good one.")
     locked_until: str | None
+    first_password_until: str | None = Field(
+        description="End of a first password that was not changed yet; null where it is the person's own."
+    )
+    has_second_factor: bool
 
     @classmethod
     def of(cls, view: AccountView) -> AccountItem:
@@ -56,7 +62,21 @@ class AccountItem(Shape):
             is_disabled=view.is_disabled,
             failed=view.failed,
             locked_until=stamp_or_none(view.locked_until_s),
+            first_password_until=stamp_or_none(view.first_until_s),
+            has_second_factor=view.has_factor,
         )
+
+
+class ChangedAccount(AccountItem):
+    """An account just made or changed, with a random first password where one was set: shown this once."""
+
+    first_password: str | None = Field(description="To hand over; null where none was made up.")
+
+    @classmethod
+    def with_first(cls, view: AccountView, first: FirstPassword | None) -> ChangedAccount:
+        """The one answer that holds the password."""
+        shown = None if first is None else first.password
+        return cls(**AccountItem.of(view).model_dump(), first_password=shown)
 
 
 class AccountList(Shape):
@@ -68,9 +88,18 @@ class AccountList(Shape):
 class NewAccount(Asked):
     """An account to make."""
 
-    name: str = Field(max_length=64, examples=["kim"])
+    name: str = Field(
+        max_length=64,
+        examples=["kim"],
+        json_schema_extra={"pattern": "^[A-Za-z0-9][A-Za-z0-9_.@-]{0,63}$"},  # refused in words of our own
+    )
     role: Role
-    password: SecretStr = _SECRET
+    password: SecretStr | None = Field(
+        default=None,
+        min_length=1,
+        max_length=200,
+        description="A first password. A random one is made up if it is left out, which is better.",
+    )
     own_password: SecretStr = _OWN
 
 
@@ -79,8 +108,17 @@ class AccountChange(Asked):
 
     role: Role | None = None
     is_disabled: bool | None = None
-    password: SecretStr | None = Field(default=None, min_length=1, max_length=200)
+    password: SecretStr | None = Field(
+        default=None, min_length=1, max_length=200, description="A first password; on oneself an own one."
+    )
+    new_first_password: bool = Field(default=False, description="Make up a random first password.")
     own_password: SecretStr = _OWN
+
+    @model_validator(mode="after")
+    def _one_password(self) -> AccountChange:
+        if self.new_first_password and self.password is not None:
+            raise ValueError("send either password or new_first_password, not both")
+        return self
 
 
 class TokenItem(Shape):
@@ -119,9 +157,15 @@ class TokenList(Shape):
 class TokenAsked(Asked):
     """A token to make for a program."""
 
-    name: str = Field(max_length=64, description="Of the program that will hold it.", examples=["historian"])
+    name: str = Field(
+        max_length=64,
+        description="Of the program that will hold it.",
+        examples=["historian"],
+        json_schema_extra={"pattern": "^[A-Za-z0-9][A-Za-z0-9_.@ -]{0,63}$"},
+    )
     scope: Scope
     days: float | None = Field(default=365, gt=0, le=3650, description="How long it is good; null: no end.")
+    own_password: SecretStr = _OWN
 
 
 class MadeToken(TokenItem):
@@ -142,6 +186,7 @@ class Me(Shape):
     role: Role | None
     scope: Scope | None
     may: list[Act]
+    owes: Owes | None = Field(description="What must be seen to before anything else is let through.")
     csrf_token: str | None = Field(description="For the header X-CSRF-Token; null where a token is used.")
 
 
@@ -153,13 +198,14 @@ class PasswordChange(Asked):
 
 
 @router.get("/me", tags=["me"], summary="Show who is asking", responses=refusals(*READING))
-def show_me(request: Request, actor: Oneself) -> Me:
+def show_me(request: Request, actor: Arriving) -> Me:
     """Name, role or scope, and what that allows."""
     return Me(
         name=actor.name,
         role=actor.role,
         scope=actor.scope,
         may=[act for act in Act if may(actor, act)],
+        owes=actor.owes,
         csrf_token=csrf_token(request) or None,
     )
 
@@ -171,12 +217,13 @@ def show_me(request: Request, actor: Oneself) -> Me:
     summary="Change one's password",
     responses=refusals(*CHANGING),
 )
-def change_password(request: Request, asked: PasswordChange, room: InRoom, actor: Oneself) -> Response:
+def change_password(request: Request, asked: PasswordChange, room: InRoom, actor: Arriving) -> Response:
     """Change it with the old one; all sessions of the account end, this one too."""
     if session_secret(request) is None:
         raise ProblemError(NOT_ALLOWED, f'"{actor.name}" is a token, which has no password')
     slow_down_passwords(request)
-    room.accounts.change_password(actor.name, asked.old.get_secret_value(), asked.new.get_secret_value())
+    old, new = asked.old.get_secret_value(), asked.new.get_secret_value()
+    room.accounts.change_password(actor.name, old, new, address(request))
     return Response(status_code=204)
 
 
@@ -243,7 +290,7 @@ def slow_down_passwords(request: Request) -> None:
 
 def _confirm(request: Request, actor: Actor, password: SecretStr) -> None:
     slow_down_passwords(request)
-    context_of(request).room.accounts.confirm(actor.name, password.get_secret_value())
+    context_of(request).room.accounts.confirm(actor.name, password.get_secret_value(), address(request))
 
 
 @router.get("/accounts", tags=["accounts"], summary="List accounts", responses=refusals(*READING))
@@ -255,11 +302,15 @@ def list_accounts(room: InRoom, _: Manager) -> AccountList:
 @router.post(
     "/accounts", tags=["accounts"], status_code=201, summary="Make an account", responses=refusals(*CHANGING)
 )
-def make_account(request: Request, asked: NewAccount, room: InRoom, actor: Manager) -> AccountItem:
-    """Make an account for a person; with one's own password once more."""
+def make_account(request: Request, asked: NewAccount, room: InRoom, actor: Manager) -> ChangedAccount:
+    """Make an account for a person; with one's own password once more.
+
+    Its password is a first one: it ends after some days, and is good for choosing an own one only.
+    """
     _confirm(request, actor, asked.own_password)
-    made = room.accounts.create(asked.name, asked.role, asked.password.get_secret_value(), actor.name)
-    return AccountItem.of(made)
+    given = None if asked.password is None else asked.password.get_secret_value()
+    first = room.accounts.create_with_first(asked.name, asked.role, actor.name, given)
+    return ChangedAccount.with_first(room.accounts.account(asked.name), first if given is None else None)
 
 
 @router.get(
@@ -275,19 +326,27 @@ def show_account(name: AccountName, room: InRoom, _: Manager) -> AccountItem:
 )
 def change_account(
     request: Request, name: AccountName, asked: AccountChange, room: InRoom, actor: Manager
-) -> AccountItem:
-    """Change role or password, disable or enable; not the last administrator's role, nor disable it."""
+) -> ChangedAccount:
+    """Change role or password, disable or enable; not the last administrator's role, nor disable it.
+
+    A password set for somebody else is a first one: it ends after some days, and is good for choosing an own
+    one only.
+    """
     _confirm(request, actor, asked.own_password)
-    view = room.accounts.account(name)
-    if asked.role is not None and asked.role != view.role:
-        view = room.accounts.set_role(name, asked.role, actor.name)
-    if asked.password is not None:
-        room.accounts.set_password(name, asked.password.get_secret_value(), actor.name)
+    accounts, first = room.accounts, None
+    if asked.role is not None and asked.role != accounts.account(name).role:
+        accounts.set_role(name, asked.role, actor.name)
+    if asked.password is not None and name == actor.name:
+        accounts.set_password(name, asked.password.get_secret_value(), actor.name)
+    elif asked.password is not None:
+        accounts.set_first_password(name, actor.name, asked.password.get_secret_value())
+    elif asked.new_first_password:
+        first = accounts.set_first_password(name, actor.name)
     if asked.is_disabled is True:
-        view = room.accounts.disable(name, actor.name)
+        accounts.disable(name, actor.name)
     elif asked.is_disabled is False:
-        view = room.accounts.enable(name, actor.name)
-    return AccountItem.of(view)
+        accounts.enable(name, actor.name)
+    return ChangedAccount.with_first(accounts.account(name), first)
 
 
 @router.get("/tokens", tags=["tokens"], summary="List tokens", responses=refusals(*READING))
@@ -299,8 +358,9 @@ def list_tokens(room: InRoom, _: TokenManager) -> TokenList:
 @router.post(
     "/tokens", tags=["tokens"], status_code=201, summary="Make a token", responses=refusals(*CHANGING)
 )
-def make_token(asked: TokenAsked, room: InRoom, actor: TokenManager) -> MadeToken:
-    """Make a token for a program. Its secret is in this answer and nowhere else."""
+def make_token(request: Request, asked: TokenAsked, room: InRoom, actor: TokenManager) -> MadeToken:
+    """Make a token for a program; with one's own password once more. Its secret is in this answer only."""
+    _confirm(request, actor, asked.own_password)
     return MadeToken.with_secret(room.accounts.make_token(asked.name, asked.scope, actor.name, asked.days))
 
 

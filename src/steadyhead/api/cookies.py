@@ -1,4 +1,8 @@
-"""The two cookies: the session's, and one that ties the sign-in form to the browser it was shown to."""
+"""The cookies.
+
+One is the session's, one ties the sign-in form to the browser it was shown to, and one has the first page
+after a sign-in tell what happened to the account.
+"""
 
 from __future__ import annotations
 
@@ -9,6 +13,8 @@ SESSION = "steadyhead_session"
 FORM = "steadyhead_form"
 HOST_PREFIX = "__Host-"  # browsers take such a cookie only with Secure, path / and no domain (RFC 6265bis)
 FORM_S = 3600
+ARRIVED = "steadyhead_arrived"
+ARRIVED_S = 300
 
 
 def is_secure(request: Request) -> bool:

@@ -13,7 +13,7 @@ from sse_starlette import EventSourceResponse, ServerSentEvent
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 
-from steadyhead.access.actor import Act, Actor
+from steadyhead.access.actor import Act, Actor, may
 from steadyhead.api.context import Context, context_of
 from steadyhead.api.docs import refusals
 from steadyhead.api.guards import require, session_secret, too_many
@@ -123,7 +123,8 @@ def _may_stay(request: Request, context: Context) -> bool:
     secret = session_secret(request)
     try:
         if secret is not None:
-            return accounts.who(secret) is not None
+            actor = accounts.who(secret)
+            return actor is not None and may(actor, Act.READ)
         header = request.headers.get("authorization", "")
         return accounts.by_token(header.partition(" ")[2].strip()) is not None
     except DatabaseError:

@@ -16,12 +16,22 @@ from markupsafe import Markup
 from starlette.concurrency import run_in_threadpool
 from starlette.requests import Request
 
-from steadyhead.access.actor import IN_WORDS, Act, Actor, may, who_may
+from steadyhead.access.actor import IN_WORDS, Act, Actor, Owes, may, who_may
 from steadyhead.access.secrets import csrf_of, same
 from steadyhead.api import cookies
 from steadyhead.api.context import context_of
 from steadyhead.api.local import address
-from steadyhead.api.problems import INVALID, NOT_ALLOWED, NOT_FROM_HERE, NOT_SIGNED_IN, TOO_MANY, ProblemError
+from steadyhead.api.problems import (
+    FACTOR_TO_SET_UP,
+    INVALID,
+    NOT_ALLOWED,
+    NOT_FROM_HERE,
+    NOT_SIGNED_IN,
+    PASSWORD_TO_CHOOSE,
+    TOO_MANY,
+    Kind,
+    ProblemError,
+)
 from steadyhead.api.text import fault_of_text
 
 log = logging.getLogger(__name__)
@@ -33,6 +43,15 @@ CHALLENGE = {"WWW-Authenticate": 'Bearer realm="steadyhead"'}
 _FORMS = ("application/x-www-form-urlencoded", "multipart/form-data")
 
 Guard = Callable[[Request], Awaitable[Actor]]
+
+OWED: dict[Owes, tuple[Kind, str]] = {
+    "own_password": (
+        PASSWORD_TO_CHOOSE,
+        'the password of "{}" was set by somebody else; it is good for choosing an own one and nothing else',
+    ),
+    "second_factor": (FACTOR_TO_SET_UP, 'the account "{}" needs a second factor before anything else'),
+}
+"""What a person is told who still owes something."""
 
 
 @cache
@@ -48,6 +67,9 @@ def require(act: Act) -> Guard:
             raise ProblemError(NOT_SIGNED_IN, "this needs a session or a token; none was sent", CHALLENGE)
         _slow_down(request, actor, act)
         if not may(actor, act):
+            if actor.owes is not None:
+                kind, detail = OWED[actor.owes]
+                raise ProblemError(kind, detail.format(actor.name))
             log.warning("refused to %s: %s %s", actor.key, request.method, ascii(request.url.path))
             raise ProblemError(
                 NOT_ALLOWED, f'"{actor.name}" may not {IN_WORDS[act]}; that takes {who_may(act)}'

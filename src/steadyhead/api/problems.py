@@ -41,6 +41,14 @@ SIGN_IN_REFUSED = Kind(
 NOT_ALLOWED = Kind(
     "not-allowed", 403, "Not allowed", "Ask an administrator for a role or a token that allows it."
 )
+PASSWORD_TO_CHOOSE = Kind(
+    "password-to-choose", 403, "Choose a password of your own first",
+    "Send old and new to POST /api/v1/me/password, or choose it on the page /me/password; then sign in anew.",
+)  # fmt: skip
+FACTOR_TO_SET_UP = Kind(
+    "second-factor-to-set-up", 403, "Set up a second factor first",
+    "Set it up on the page /me/second-factor; then sign in anew.",
+)  # fmt: skip
 NOT_FROM_HERE = Kind(
     "not-from-our-page", 403, "Request did not come from our own page",
     "Load the page again and repeat. A program must send a token, not a cookie.",

@@ -31,6 +31,11 @@ def safe_next(wanted: str | None) -> str:
 
 def login_address(request: Request) -> str:
     """The sign-in form, with the way back to what was asked for."""
+    return way_there(request, "/login")
+
+
+def way_there(request: Request, path: str) -> str:
+    """One of our own addresses, with the way back to what was asked for."""
     asked = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     back = safe_next(asked) if request.method in ("GET", "HEAD") else HOME
-    return "/login" if back == HOME else f"/login?next={quote(back, safe='')}"
+    return path if back == HOME else f"{path}?next={quote(back, safe='')}"

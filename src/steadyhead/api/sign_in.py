@@ -43,6 +43,7 @@ async def sign_in(
     request: Request,
     name: Annotated[str, Form(max_length=200)] = "",
     password: Annotated[str, Form(max_length=1000)] = "",
+    code: Annotated[str, Form(max_length=20)] = "",
     next_path: Annotated[str | None, Form(alias="next", max_length=2000)] = None,
 ) -> Response:
     """Open a session and go on to where the person wanted to go."""
@@ -51,7 +52,7 @@ async def sign_in(
     if wait_s:
         raise too_many("too many attempts to sign in from this address", wait_s)
     try:
-        secret = await run_in_threadpool(context.room.accounts.login, name, password)
+        secret = await run_in_threadpool(context.room.accounts.login, name, password, code, address(request))
     except SignInError as exc:
         return _form(request, safe_next(next_path), name[:SHOWN], str(exc))
     old = cookies.read(request, cookies.SESSION)
@@ -59,6 +60,7 @@ async def sign_in(
         await run_in_threadpool(context.room.accounts.logout, old)
     response = RedirectResponse(safe_next(next_path), 303)
     cookies.put(request, response, cookies.SESSION, secret)
+    cookies.put(request, response, cookies.ARRIVED, "1", cookies.ARRIVED_S)
     cookies.drop(request, response, cookies.FORM)
     return response
 

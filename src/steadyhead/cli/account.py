@@ -18,6 +18,7 @@ from sqlalchemy.engine import make_url
 
 from steadyhead.access.accounts import Accounts
 from steadyhead.access.actor import ROLES, SCOPES, Role, Scope
+from steadyhead.access.firsts import FirstPassword
 from steadyhead.errors import AccessError
 from steadyhead.live.settings import load_settings
 from steadyhead.store.database import open_database
@@ -43,15 +44,31 @@ def account() -> None:
     """
 
 
+own_option = click.option(
+    "--own",
+    is_flag=True,
+    help="The person it is for types the password now, or it comes as one line from a pipe; it stays.",
+)
+
+
 @account.command(short_help="Make an account.")
 @name_argument
 @click.option("--role", type=click.Choice(ROLES), required=True, help="What the person may do.")
+@own_option
 @settings_option
-def add(name: str, role: str, path: Path | None) -> None:
-    """Make an account NAME. The password is asked for, or read as one line from a pipe."""
+def add(name: str, role: str, own: bool, path: Path | None) -> None:
+    """Make an account NAME and print a first password to hand over, this once.
+
+    Only the password itself goes to stdout. It ends after some days, and whoever signs in with it has to
+    choose an own one before anything else.
+    """
     with _accounts(path) as accounts:
-        accounts.create(name, cast("Role", role), _new_password())
-    click.echo(f"{name} can sign in as {role}")
+        if own:
+            accounts.create(name, cast("Role", role), _new_password())
+            click.echo(f"{name} can sign in as {role}")
+            return
+        first = accounts.create_with_first(name, cast("Role", role))
+    _show(first, f"{name} can sign in as {role}")
 
 
 @account.command(name="list", short_help="List accounts.")
@@ -67,10 +84,14 @@ def list_command(path: Path | None) -> None:
     rows = []
     for view in found:
         state = "disabled" if view.is_disabled else "in use"
+        if not view.is_disabled and view.first_until_s is not None:
+            over = " is over" if view.first_until_s <= now_s else f" until {_time(view.first_until_s)}"
+            state = f"first password{over}"
         if view.locked_until_s is not None and view.locked_until_s > now_s:
             state = f"waits until {_time(view.locked_until_s)} after {view.failed} failed sign-ins"
-        rows.append((view.name, view.role, _time(view.created_s), state))
-    _print(("Name", "Role", "Made", "State"), rows)
+        factor = "yes" if view.has_factor else "no"
+        rows.append((view.name, view.role, _time(view.created_s), factor, state))
+    _print(("Name", "Role", "Made", "Second factor", "State"), rows)
 
 
 @account.command(short_help="Close an account.")
@@ -106,13 +127,32 @@ def role(name: str, role: str, path: Path | None) -> None:
 
 @account.command(short_help="Set a new password.")
 @name_argument
+@own_option
 @settings_option
-def password(name: str, path: Path | None) -> None:
-    """Set a new password for NAME and end its sessions. It is asked for, or read from a pipe."""
+def password(name: str, own: bool, path: Path | None) -> None:
+    """Set a first password for NAME, print it to be handed over, this once, and end the sessions of NAME.
+
+    Only the password itself goes to stdout. It ends after some days, and whoever signs in with it has to
+    choose an own one before anything else.
+    """
     with _accounts(path) as accounts:
         accounts.account(name)  # before anybody types a password for nothing
-        accounts.set_password(name, _new_password())
-    click.echo(f"{name} has a new password; open sessions were ended")
+        if own:
+            accounts.set_password(name, _new_password())
+            click.echo(f"{name} has a new password; open sessions were ended")
+            return
+        first = accounts.set_first_password(name)
+    _show(first, f"{name} has a first password; open sessions were ended")
+
+
+@account.command(name="drop-factor", short_help="Take the second factor off an account.")
+@name_argument
+@settings_option
+def drop_factor(name: str, path: Path | None) -> None:
+    """Take the second factor off the account NAME, such as when the device is lost, and end its sessions."""
+    with _accounts(path) as accounts:
+        accounts.drop_factor(name)
+    click.echo(f"{name} can sign in without a code; open sessions were ended")
 
 
 @account.command(short_help="Make a token for a program.")
@@ -193,6 +233,12 @@ def _new_password() -> str:
     if not line:
         raise AccessError("no password was given; type it when asked, or write it as one line to stdin")
     return line
+
+
+def _show(first: FirstPassword, told: str) -> None:
+    """The password alone on stdout, so that it can be piped into whatever hands it over."""
+    click.echo(f"{told}; first password, good until {_time(first.until_s)} and not shown again:", err=True)
+    click.echo(first.password)
 
 
 def _ends(expires_s: int | None) -> str:

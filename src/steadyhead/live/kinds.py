@@ -55,6 +55,7 @@ class RunnerLike(Protocol):
     def stop(self) -> None: ...  # noqa: D102
     def status(self) -> RunnerStatus: ...  # noqa: D102
     def stations(self, names: Collection[str] | None = None) -> dict[str, StationView]: ...  # noqa: D102
+    def last_seen(self) -> dict[str, int | None]: ...  # noqa: D102
     def learn(  # noqa: D102
         self, station: str, from_s: int | None = None, to_s: int | None = None, *, who: str = SERVICE
     ) -> Learned: ...

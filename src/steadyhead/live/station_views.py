@@ -21,7 +21,7 @@ def view_of(course: Course, learn_days: int, now_s: float) -> StationView:
     values = {name: pair[1] for name, pair in course.last.items()}
     learning = None if course.profile is not None else learning_of(course, learn_days)
     regime = _regime(course)
-    last_s = max((at_s for at_s, _ in course.last.values()), default=course.judged_s)
+    last_s = last_s_of(course)
     return StationView(
         station=course.station.name,
         zone=course.station.zone,
@@ -37,6 +37,12 @@ def view_of(course: Course, learn_days: int, now_s: float) -> StationView:
         learning=learning,
         behind_s=None if last_s is None else max(0.0, now_s - last_s),
     )
+
+
+def last_s_of(course: Course) -> int | None:
+    """Time of the newest reading, judged or not, or None. Cheap, since it is asked of whole fleets."""
+    newest = course.last.values()
+    return max(newest)[0] if newest else course.judged_s
 
 
 def learning_of(course: Course, learn_days: int) -> Learning:

@@ -245,7 +245,12 @@ class ProofRow(Base):
 
 
 class AccountRow(Base):
-    """A local user; the hash is argon2id, the password is nowhere."""
+    """A local user; the hash is argon2id, the password is nowhere.
+
+    first_until_s : end of a first password, which somebody else has set; None where it is the person's own
+    factor_secret : of the second factor (RFC 6238, base32); None without one
+    factor_step : the last time step whose code was taken, so that none is taken twice
+    """
 
     __tablename__ = "accounts"
 
@@ -256,6 +261,9 @@ class AccountRow(Base):
     is_disabled: Mapped[bool] = mapped_column(default=False)
     failed: Mapped[int] = mapped_column(default=0)
     locked_until_s: Mapped[int | None]
+    first_until_s: Mapped[int | None]
+    factor_secret: Mapped[str | None] = mapped_column(String(64))
+    factor_step: Mapped[int | None]
 
 
 class SessionRow(Base):

@@ -106,36 +106,51 @@ class Behind:
     words: str
 
 
+@dataclass(frozen=True, slots=True)
+class Lag:
+    """Stations whose readings have stopped.
+
+    shown : those without readings for longest, in words; n_behind : all of them
+    n_heard : stations that ever sent any; n_never : those that never did
+    """
+
+    shown: list[Behind]
+    n_behind: int
+    n_heard: int
+    n_never: int
+
+
 @router.get("/feeds")
 def feeds(request: Request, actor: Annotated[Actor, Depends(require(Act.READ))]) -> Response:
     """Feeds and data quality."""
     room = room_of(request)
     status = room.runner.status()
     found, refused = _rows(room)
-    behind, n_never = _behind_lately(request, room)
+    lag = _behind_lately(request, room)
     return render(
         request,
         "feeds.html",
         actor=actor,
-        call=_call(status, len(behind)),
+        call=_call(status, lag),
         status_words=status.words[:1].upper() + status.words[1:],
         figures=_figures(status),
         feeds=found,
         refused=refused,
-        behind=behind[:MOST_BEHIND],
-        behind_words=_behind_words(len(behind), n_never),
+        behind=lag.shown,
+        behind_words=_behind_words(lag.n_behind, lag.n_never),
         out=shown(room, actor),
     )
 
 
-def _call(status: RunnerStatus, n_behind: int) -> str:
+def _call(status: RunnerStatus, lag: Lag) -> str:
     if not (status.database_ok and status.archive_ok and status.journal_ok):
         return "Readings are in trouble"
     if status.last_data_s is None:
         return "No readings have come in yet"
-    if n_behind:
-        return f"Readings come in; {n_behind} station{' is' if n_behind == 1 else 's are'} behind"
-    return "Readings come in from every station"
+    behind = f"{lag.n_behind} station{' is' if lag.n_behind == 1 else 's are'} behind"
+    if lag.n_behind and lag.n_behind == lag.n_heard:
+        return f"No readings come in: {behind}"
+    return f"Readings come in; {behind}" if lag.n_behind else "Readings come in from every station"
 
 
 def _figures(status: RunnerStatus) -> list[Figure]:
@@ -201,26 +216,26 @@ def _feed(row: FeedRow, now_s: float) -> Feed:
     )
 
 
-def _behind_lately(request: Request, room: Room) -> tuple[list[Behind], int]:
-    """The same, at most KEPT_S old: going through 20,000 stations takes a quarter of a second."""
-    kept: tuple[float, tuple[list[Behind], int]] | None = getattr(request.app.state, "behind", None)
+def _behind_lately(request: Request, room: Room) -> Lag:
+    """The same, at most KEPT_S old."""
+    kept: tuple[float, Lag] | None = getattr(request.app.state, "behind", None)
     if kept is None or not 0 <= room.clock() - kept[0] < KEPT_S:
         kept = (room.clock(), _behind(room))
         request.app.state.behind = kept
     return kept[1]
 
 
-def _behind(room: Room) -> tuple[list[Behind], int]:
-    """Stations whose readings have stopped, oldest first, and how many have never sent any."""
-    found = []
-    n_never = 0
-    for name, view in sorted(room.runner.stations().items(), key=lambda item: item[1].last_s or 0):
-        if view.last_s is None:
-            n_never += 1
-        elif (view.behind_s or 0.0) > BEHIND_S:
-            at = moment(view.last_s, zone_of(room.registry, name), room.clock())
-            found.append(Behind(f"/stations/{name}", place_text(name), f"last reading {at.ago}, {at.text}"))
-    return found, n_never
+def _behind(room: Room) -> Lag:
+    """Which stations' readings have stopped. Only those that are shown are put into words."""
+    seen, now_s = room.runner.last_seen(), room.clock()
+    late = [(at_s, name) for name, at_s in seen.items() if at_s is not None and now_s - at_s > BEHIND_S]
+    late.sort()
+    shown = []
+    for at_s, name in late[:MOST_BEHIND]:
+        at = moment(at_s, zone_of(room.registry, name), now_s)
+        shown.append(Behind(f"/stations/{name}", place_text(name), f"last reading {at.ago}, {at.text}"))
+    n_never = sum(at_s is None for at_s in seen.values())
+    return Lag(shown, len(late), len(seen) - n_never, n_never)
 
 
 def _behind_words(n_behind: int, n_never: int) -> str:

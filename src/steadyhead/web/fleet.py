@@ -155,10 +155,7 @@ def _zones(room: Room) -> list[tuple[str, str]]:
 def _ordered(room: Room, asked: Asked, counts: Counts, active: Active) -> list[str]:
     names = [name for name in room.registry.stations if _fits(room, name, asked)]
     views: dict[str, StationView] = {}
-    if asked.sort == "age" or asked.show in (
-        "silent",
-        "learning",
-    ):  # only these need every station's last row
+    if asked.show in ("silent", "learning"):  # only these need every station's last row
         views = room.runner.stations(names)
     if asked.show == "alerts":
         names = [name for name in names if name in active]
@@ -172,7 +169,8 @@ def _ordered(room: Room, asked: Asked, counts: Counts, active: Active) -> list[s
     if asked.sort == "zone":
         return sorted(names, key=lambda n: (zones[n] is None, zones[n] or "", n))
     if asked.sort == "age":
-        return sorted(names, key=lambda n: (_last_s(views.get(n)), n))
+        seen = room.runner.last_seen()
+        return sorted(names, key=lambda n: (seen.get(n) or -1, n))
     if asked.sort == "worst":
         return sorted(names, key=lambda n: (-active[n][0].rank if n in active else 0, n))
     return sorted(names)
@@ -185,12 +183,14 @@ def _fits(room: Room, name: str, asked: Asked) -> bool:
     return not text or text in name.casefold() or text in place_text(name).casefold()
 
 
+def as_heard(view: StationView, words: str) -> str:
+    """What a station is doing; of one whose readings lag it is known only what it was doing then."""
+    is_past = view.regime not in ("no_readings", "silent") and (view.behind_s or 0.0) > BEHIND_S
+    return f"{words}, when last heard" if is_past else words
+
+
 def _is_silent(view: StationView | None) -> bool:
     return view is None or view.last_s is None or (view.behind_s or 0.0) > BEHIND_S or view.regime == "silent"
-
-
-def _last_s(view: StationView | None) -> int:
-    return -1 if view is None or view.last_s is None else view.last_s
 
 
 def active_by_station(room: Room) -> Active:
@@ -237,7 +237,7 @@ def _row(room: Room, name: str, view: StationView | None, counts: Counts, alerts
     units = room.registry.settings.units
     is_out = name in counts.out_of_service
     worst = alerts[0] if alerts and not is_out else None
-    now = "out of service" if is_out else view.words if view is not None else "no readings yet"
+    now = "out of service" if is_out else "no readings yet" if view is None else as_heard(view, view.words)
     return Row(
         href=f"/stations/{name}",
         place=place_text(name),

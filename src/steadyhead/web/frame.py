@@ -14,11 +14,13 @@ from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
 from steadyhead.access.actor import Actor
+from steadyhead.api import cookies
 from steadyhead.api.context import room_of
-from steadyhead.api.guards import csrf_field
+from steadyhead.api.guards import csrf_field, session_secret
 from steadyhead.errors import DatabaseError
 from steadyhead.live.room import Room
 from steadyhead.notify.state import unseen
+from steadyhead.web.arrivals import Told, sentences
 from steadyhead.web.charts import LIBRARY
 from steadyhead.web.glyphs import condition_glyph
 from steadyhead.web.moments import Moment, moment
@@ -48,6 +50,9 @@ SAID = {
     "out": "The station is out of service: its alerts call nobody.",
     "returned": "The station is back in service.",
     "session_ended": "That session is over.",
+    "password": "The password is changed. Sign in with the new one.",
+    "factor": "The second factor is set up. Sign in with a code of it.",
+    "factor_dropped": "The second factor is taken off. Sign in without a code.",
     "seen_to": "Written down. The messages stay listed below.",
     "reset": "Reset: it is off the list.",
     "asked": "Asked for. It is made in the background; this page says how far it is.",
@@ -92,8 +97,13 @@ def _environment() -> Environment:
 def render(
     request: Request, template: str, status: int = 200, *, actor: Actor | None = None, **context: Any
 ) -> HTMLResponse:
-    """A template in the frame. ``actor`` is who looks; None outside of a session."""
+    """A template in the frame. ``actor`` is who looks; None outside of a session.
+
+    Who still owes something, such as a password of one's own, is shown nothing of the utility around it.
+    """
     room = room_of(request)
+    inside = actor if actor is not None and actor.owes is None else None
+    arrived = _arrived(request, room, inside)
     look = request.cookies.get(LOOK_COOKIE, "auto")
     back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     text = (
@@ -102,6 +112,8 @@ def render(
         .render(
             {
                 "actor": actor,
+                "inside": inside,
+                "arrived": arrived,
                 "csrf": csrf_field(request),
                 "theme": look if look in dict(LOOKS) else "auto",
                 "here": _here(request.url.path),
@@ -109,16 +121,31 @@ def render(
                 "wall": "wall" in request.query_params,
                 "utility": room.registry.utility,
                 "said": SAID.get(request.query_params.get("said", ""), ""),
-                "troubles": troubles(room) if actor is not None else [],
-                "change_no": _change_no(room) if actor is not None else 0,
+                "troubles": troubles(room) if inside is not None else [],
+                "change_no": _change_no(room) if inside is not None else 0,
                 "now_s": int(room.clock()),
                 "plotly_url": static_url(LIBRARY),
-                "as_of": as_of(room) if actor is not None else None,
+                "as_of": as_of(room) if inside is not None else None,
                 **context,
             }
         )
     )
-    return HTMLResponse(text, status)
+    response = HTMLResponse(text, status)
+    if arrived:
+        cookies.drop(request, response, cookies.ARRIVED)
+    return response
+
+
+def _arrived(request: Request, room: Room, actor: Actor | None) -> list[Told]:
+    """What to say of the account on the first page after a sign-in; nothing on the others."""
+    secret = session_secret(request)
+    if actor is None or secret is None or cookies.read(request, cookies.ARRIVED) is None:
+        return []
+    try:
+        found = room.accounts.notices(actor.name, secret)
+    except DatabaseError:
+        return []
+    return sentences(found, actor.name, utility_zone(room), room.clock())
 
 
 def _change_no(room: Room) -> int:
@@ -135,12 +162,17 @@ def _here(path: str) -> str:
 
 
 def as_of(room: Room) -> Moment | None:
-    """Data time of the newest reading of all stations, at the clock of the first station."""
+    """Data time of the newest reading of all stations, at their clock."""
     last_s = room.runner.status().last_data_s
     if last_s is None:
         return None
+    return moment(last_s, utility_zone(room), room.clock())
+
+
+def utility_zone(room: Room) -> str:
+    """The clock of all stations if they share one, else UTC."""
     zones = {station.time_zone for station in room.registry.stations.values()}
-    return moment(last_s, min(zones) if len(zones) == 1 else "UTC", room.clock())
+    return min(zones) if len(zones) == 1 else "UTC"
 
 
 def troubles(room: Room) -> list[Trouble]:
@@ -164,7 +196,10 @@ def troubles(room: Room) -> list[Trouble]:
         told = status.journal_words or "It cannot be written."
         found.append(Trouble("bad", "Readings cannot be accepted.", told))
     if status.state == "replaying":
-        found.append(Trouble("warn", "Catching up after a restart.", status.words))
+        waiting = f"{status.backlog_items:,}".replace(",", " ")
+        found.append(
+            Trouble("warn", "Catching up after a restart.", f"{waiting} readings are still to be judged.")
+        )
     if status.database_ok:
         found += _messages_given_up(room)
     return found

@@ -8,8 +8,8 @@ from starlette.responses import RedirectResponse, Response
 
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import page_actor
-from steadyhead.api.problems import Problem
-from steadyhead.api.redirects import login_address
+from steadyhead.api.problems import FACTOR_TO_SET_UP, PASSWORD_TO_CHOOSE, TYPE_ROOT, Problem
+from steadyhead.api.redirects import login_address, way_there
 from steadyhead.web import (
     alert_acts,
     alert_list,
@@ -21,6 +21,7 @@ from steadyhead.web import (
     me_page,
     other_pages,
     outgoing,
+    proof_pages,
     reports_page,
     static_files,
     station_page,
@@ -41,9 +42,13 @@ for _part in (
     reports_page,
     outgoing,
     me_page,
+    proof_pages,
     other_pages,
 ):
     router.include_router(_part.router)
+
+OWED_PAGES = {PASSWORD_TO_CHOOSE.slug: "/me/password", FACTOR_TO_SET_UP.slug: "/me/second-factor"}
+"""Where a person is sent who must see to something first."""
 
 
 class WebPages:
@@ -64,7 +69,11 @@ class WebPages:
         )
 
     def problem(self, request: Request, problem: Problem) -> Response:
-        """What went wrong, in words; who is not signed in is sent to the form, and back afterwards."""
-        if problem.status == 401 and request.method in ("GET", "HEAD"):
-            return RedirectResponse(login_address(request), 303)
+        """What went wrong, in words; who must sign in, or see to something first, is sent there and back."""
+        if request.method in ("GET", "HEAD"):
+            if problem.status == 401:
+                return RedirectResponse(login_address(request), 303)
+            owed = OWED_PAGES.get(problem.type.removeprefix(TYPE_ROOT))
+            if owed is not None:
+                return RedirectResponse(way_there(request, owed), 303)
         return render(request, "problem.html", problem.status, actor=page_actor(request), problem=problem)

@@ -23,7 +23,7 @@ TYPES = {
     ".js": "text/javascript; charset=utf-8",
     ".svg": "image/svg+xml",
 }
-OUR_FILES = ("style.css", "sheet.css", "chart.css", "page.js", "chart.js", "icon.svg")
+OUR_FILES = ("style.css", "sheet.css", "chart.css", "page.js", "password.js", "chart.js", "icon.svg")
 YEAR = "public, max-age=31536000, immutable"
 
 router = APIRouter(include_in_schema=False)

@@ -24,7 +24,7 @@ from steadyhead.report.learned import changed_facts, learned_facts, withheld_fac
 from steadyhead.store.profiles import REPLACED, load_profile
 from steadyhead.web.alert_page import FIGURES, SUPPRESS_TIMES, Figure, Finding, finding, told
 from steadyhead.web.cards import ACTIVE, alert_glyph, card
-from steadyhead.web.fleet import flow, pressure
+from steadyhead.web.fleet import as_heard, flow, pressure
 from steadyhead.web.frame import render
 from steadyhead.web.glyphs import station_glyph
 from steadyhead.web.moments import Moment, from_local_input, local_input_text, moment, perhaps
@@ -136,7 +136,8 @@ def _now_words(view: StationView | None) -> str:
     if view is None:
         return "has no readings yet"
     words = {"regulating": "holds its set", "silent": "is silent", "shut": "is shut, no water flows"}
-    return words.get(view.regime, f"is {view.words}" if view.regime == "wide_open" else view.words)
+    found = words.get(view.regime, f"is {view.words}" if view.regime == "wide_open" else view.words)
+    return as_heard(view, found)
 
 
 def _figures(room: Room, described: Station, view: StationView | None, count: Count) -> list[Figure]:

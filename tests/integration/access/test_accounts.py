@@ -7,7 +7,7 @@ import pytest
 from sqlalchemy import select
 
 from steadyhead.access import accounts as module
-from steadyhead.access import passwords
+from steadyhead.access import passwords, proof
 from steadyhead.access.accounts import Accounts
 from steadyhead.access.actor import Actor
 from steadyhead.access.settings import AccessSettings
@@ -101,7 +101,7 @@ def test_all_refusals_to_sign_in_read_the_same(accounts):
         with pytest.raises(SignInError) as met:
             accounts.login(name, password)
         told.add(str(met.value))
-    assert told == {module.REFUSED}
+    assert told == {proof.REFUSED}
 
 
 def test_as_much_work_is_done_for_a_name_that_is_not_there(accounts, monkeypatch):

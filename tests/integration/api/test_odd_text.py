@@ -80,7 +80,7 @@ BODIES = [
             "own_password": WORDS,
         },
     ),
-    ("post", "/api/v1/tokens", {"name": "{}", "scope": "read"}),
+    ("post", "/api/v1/tokens", {"name": "{}", "scope": "read", "own_password": WORDS}),
     ("post", "/api/v1/me/password", {"old": "{}", "new": "seven boats in the harbour"}),
 ]
 

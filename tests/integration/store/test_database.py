@@ -9,14 +9,17 @@ from contextlib import closing
 from pathlib import Path
 
 import pytest
+from alembic import command
 from alembic.autogenerate import compare_metadata
+from alembic.config import Config
 from alembic.runtime.migration import MigrationContext
-from sqlalchemy import exc, inspect, select, text
+from sqlalchemy import create_engine, exc, inspect, select, text
 
 from steadyhead.errors import DatabaseError
 from steadyhead.store import database as database_module
 from steadyhead.store.database import Database, open_database
-from steadyhead.store.tables import AlertRow, AuditRow, Base, CounterRow, SessionRow
+from steadyhead.store.tables import AccountRow, AlertRow, AuditRow, Base, CounterRow, SessionRow
+from steadyhead.store.upgrade import FOLDER
 
 TABLES = {
     "alerts", "raises", "announcements", "counters", "audit", "station_service", "suppressions", "findings",
@@ -115,6 +118,25 @@ def test_the_audit_cannot_be_altered_even_by_hand(database: Database, statement:
         session.execute(text(statement))
     with database.reading() as session:
         assert session.scalars(select(AuditRow.why)).all() == ["as it was"]
+
+
+def test_accounts_of_before_first_passwords_keep_theirs(database_url: str) -> None:
+    """The tables as they were at step 0002, made by the migrations up to there."""
+    url = database_url.replace("postgresql://", "postgresql+psycopg://")
+    engine = create_engine(url)
+    config = Config()
+    config.set_main_option("script_location", str(FOLDER))
+    with engine.begin() as connection:
+        config.attributes["connection"] = connection
+        command.upgrade(config, "0002")
+        insert = "INSERT INTO accounts (name, role, password_hash, created_s, is_disabled, failed) VALUES "
+        connection.execute(text(insert + "('kim', 'operator', 'hash', 1, false, 0)"))
+    engine.dispose()
+    upgraded = open_database(database_url)
+    with upgraded.reading() as session:
+        row = session.get_one(AccountRow, "kim")
+        assert (row.password_hash, row.first_until_s, row.factor_secret) == ("hash", None, None)
+    upgraded.close()
 
 
 def test_a_newer_database_is_refused_with_what_to_do(database: Database, database_url: str) -> None:

@@ -14,7 +14,7 @@ from steadyhead.access.actor import (
     who_may,
 )
 
-VIEWER = {Act.READ, Act.SELF}
+VIEWER = {Act.ENTER, Act.SET_UP_FACTOR, Act.READ, Act.SELF}
 OPERATOR = VIEWER | {Act.ACKNOWLEDGE, Act.SHELVE, Act.RECORD_FINDING, Act.TAKE_OUT_OF_SERVICE}
 ENGINEER = OPERATOR | {Act.SUPPRESS, Act.PROVE, Act.LEARN, Act.REPORT}
 ADMINISTRATOR = ENGINEER | {Act.ACCOUNTS, Act.TOKENS}
@@ -30,10 +30,21 @@ def test_a_role_may_do_just_this(role, acts):
 
 @pytest.mark.parametrize(
     ("scope", "acts"),
-    [("read", {Act.READ, Act.SELF}), ("write_readings", {Act.WRITE_READINGS, Act.SELF})],
+    [
+        ("read", {Act.ENTER, Act.READ, Act.SELF}),
+        ("write_readings", {Act.ENTER, Act.WRITE_READINGS, Act.SELF}),
+    ],
 )
 def test_a_token_may_do_just_this(scope, acts):
     assert {act for act in Act if may(Actor("historian", scope=scope), act)} == acts
+
+
+@pytest.mark.parametrize("role", ROLES)
+def test_who_owes_something_may_see_to_that_and_nothing_else(role):
+    new = Actor("kim", role=role, owes="own_password")
+    assert {act for act in Act if may(new, act)} == {Act.ENTER}
+    bare = Actor("kim", role=role, owes="second_factor")
+    assert {act for act in Act if may(bare, act)} == {Act.ENTER, Act.SET_UP_FACTOR}
 
 
 def test_every_act_has_words_and_somebody_who_may_do_it():

@@ -151,6 +151,9 @@ class FakeRunner:
     def stations(self, names: Any = None) -> dict[str, StationView]:
         return {name: self._view(name) for name in (self.names if names is None else names)}
 
+    def last_seen(self) -> dict[str, int | None]:
+        return {name: view.last_s for name, view in self.stations().items()}
+
     def _view(self, name: str) -> StationView:
         learning = (
             Learning(9.0, 21, "learning: needs 12 more days", None, None) if name != "elm_street" else None

@@ -30,8 +30,8 @@ OPEN_STATIC = "/static"  # style and scripts hold nothing of a utility
 TAKES = {
     "GET": Act.READ,
     ("GET", "/api/v1/openapi.json"): Act.SELF,
-    ("GET", "/api/v1/me"): Act.SELF,
-    ("POST", "/api/v1/me/password"): Act.SELF,
+    ("GET", "/api/v1/me"): Act.ENTER,
+    ("POST", "/api/v1/me/password"): Act.ENTER,
     ("DELETE", "/api/v1/me/sessions/{session}"): Act.SELF,
     ("GET", "/api/v1/me/sessions"): Act.SELF,
     ("POST", "/api/v1/alerts/{alert_id}/acknowledge"): Act.ACKNOWLEDGE,

@@ -7,7 +7,7 @@ import pytest
 from api_room import HOST, PEOPLE, WORDS, make_room, sign_in
 from fastapi.testclient import TestClient
 
-from steadyhead.access.accounts import REFUSED
+from steadyhead.access.proof import REFUSED
 from steadyhead.api.app import make_app
 from steadyhead.api.redirects import safe_next
 from steadyhead.api.seam import PlainPages
@@ -224,7 +224,9 @@ def test_no_secret_reaches_the_log(anybody, made, caplog):
     session = anybody.cookies[SESSION]
     csrf = anybody.get("/api/v1/me").json()["csrf_token"]
     head = {"X-CSRF-Token": csrf}
-    token = anybody.post("/api/v1/tokens", json={"name": "h", "scope": "read"}, headers=head).json()["secret"]
+    token = anybody.post(
+        "/api/v1/tokens", json={"name": "h", "scope": "read", "own_password": WORDS}, headers=head
+    ).json()["secret"]
     made_one = {
         "name": "newone", "role": "viewer", "password": "seven boats in the harbour", "own_password": WORDS,
     }  # fmt: skip
