@@ -43,7 +43,8 @@ def forget(s):  # type: ignore[no-untyped-def]
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for slow response: 1 means raise. Size is the stray at a usual change of demand [kPa]."""
     claim = False
-    if lim.slow_judged and s.lag_age_s > LEAST_AGE_S and s.known > 0:
+    # means flatten a stray: enough to tell it from a drift, not to say that it is larger than it was
+    if lim.slow_judged and not lim.averaged and s.lag_age_s > LEAST_AGE_S and s.known > 0:
         beat = is_regular(s, lim) and s.with_flow > 0.15
         beat = beat or beats_by_itself(s)
         twice = s.time_s - s.strays_s[1] < TWICE_S
