@@ -115,6 +115,9 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     if c == HUNTING:
         if held[HUNTING].kind == 1.0:
             return True
+        # where an outlet comes down from a closed night it moves far, and flow goes with it
+        if held[CREEP].active > 0 or held[HELD_SHUT].active > 0:
+            return False
         for other in (OPEN, CLOSE, STARVED, EXCESS, SLOW):
             if held[other].active > 0 or held[other].stands > 0:
                 return False
