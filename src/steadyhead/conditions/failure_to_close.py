@@ -10,7 +10,7 @@ from steadyhead.conditions.scene import transition
 
 RISE_SHARE = 0.04
 FAR_SHARE = 0.15
-OUT_OF_REACH = 0.25
+OUT_OF_REACH = 0.25  # of set: no screw is turned so far in one go (common practice, no source)
 RESTLESS = 0.02  # of set, from tick to tick
 WATCHED_S = 1200.0  # since the jump
 SURELY_FIXED = 0.8  # share of movement that an opening that does not move explains
@@ -41,7 +41,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             open_wide = s.wide > 0 and s.inlet_kpa > s.expected_kpa + 0.08 * lim.set_kpa
             claim = s.is_fixed > 0 or open_wide
             if not claim and s.departure > OUT_OF_REACH:
-                # no screw is turned so far, and a transmitter that jumped goes on as evenly as before
+                # a transmitter that jumped would go on as evenly as before
                 there_s = transition(s, s.fast)[1]
                 restless = is_restless(s, lim) and there_s >= wait(s.tick_s, WATCHED_S, 3.0)
                 claim = restless or not is_step(s, s.fast)

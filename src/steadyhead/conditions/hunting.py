@@ -21,8 +21,8 @@ LONGEST_S = (
 )
 LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.2  # least correlation of outlet and flow edges; where demand leads it is below zero
-TOGETHER_COARSE = 0.3
-SURELY_TOGETHER = 0.6
+TOGETHER_COARSE = 0.3  # the same of one sample a tick
+SURELY_TOGETHER = 0.6  # enough to believe four moves
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
 UPSTREAM_FAR = 3.0

@@ -18,8 +18,14 @@ FAR = 0.25  # of the way from lock-up to inlet; a neighbour that was set higher 
 
 @njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
-    """Support for unfamiliar: 1 means raise. Size is the squared distance over its limit."""
+    """Support for unfamiliar: 1 means raise. Size is the squared distance over its limit, or the way."""
     filled = s.elsewhere > 0 and s.way > FAR and not follows_neighbour(s, lim)
-    own.kind = FILLED if filled else UNLIKE
-    hold(own, filled or s.novel_hours > 0, s.way if filled else s.novel, s.time_s, s.tick_s)
+    if filled:
+        own.kind = FILLED
+    elif own.active == 0:
+        own.kind = UNLIKE  # an alert that stands goes on telling of what it was raised for
+    size = s.novel
+    if own.kind == FILLED:
+        size = s.way if filled else own.size
+    hold(own, filled or s.novel_hours > 0, size, s.time_s, s.tick_s)
     return 1.0 if filled else s.novel_hours / LEAST_HOURS

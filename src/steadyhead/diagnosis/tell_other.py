@@ -142,13 +142,14 @@ def unfamiliar(s: Seen) -> Telling:
 
 def _filled(s: Seen) -> Telling:
     """The district fills, and not through this valve."""
-    rise_kpa = s.number("outlet_kpa") - s.number("lock_kpa")
+    # As long as it fills; afterwards the outlet is wherever demand takes it.
+    way = float(s.change.held["size"])
     seen = (
-        f"With the station shut and its meter at rest, the outlet went {s.kpa(rise_kpa)} above lock-up, "
-        f"{percent(s.number('way'))} of the way to the inlet."
+        f"With the station shut and its meter at rest, the outlet went {percent(way)} of the way from "
+        f"lock-up, {s.kpa(s.number('lock_kpa'))}, to the inlet."
     )
     so = (
         "It rose faster than water past the seat could lift it unseen by the meter: the district is fed past "
         "this valve."
     )
-    return Telling({"way_share": s.number("way"), "rise_kpa": rise_kpa}, (seen, so), {"fed": "elsewhere"})
+    return Telling({"way_share": way}, (seen, so), {"fed": "elsewhere"})

@@ -195,7 +195,7 @@ def _withheld(p: Profile) -> dict[str, str]:
         withheld |= {"failure_to_open": why, "failure_to_close": why, "inlet_starved": why, "creep": why}
     if p.has_flow and p.step_s > 60:
         withheld["slow_response"] = f"sampling of {p.step_s} s cannot show it; 60 s or finer is needed"
-    elif p.averaged:
+    elif p.has_flow and p.averaged:
         withheld["slow_response"] = "means flatten how far the outlet strays; samples are needed"
     if p.novelty is None:
         withheld["unfamiliar"] = "fewer than 120 whole hours were seen"

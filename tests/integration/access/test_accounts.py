@@ -18,27 +18,6 @@ WORDS = "copper kettle on the hob"
 OTHER = "seven boats in the harbour"
 
 
-class Clock:
-    def __init__(self):
-        self.now_s = 1_760_000_000.0
-
-    def __call__(self):
-        return self.now_s
-
-
-@pytest.fixture
-def clock():
-    return Clock()
-
-
-@pytest.fixture(autouse=True)
-def cheap_hashes(monkeypatch):
-    """Real argon2id at a lower cost; that the real cost is used is tested in tests/unit/access."""
-    monkeypatch.setattr(passwords, "MEMORY_KIB", 1024)
-    monkeypatch.setattr(passwords, "PASSES", 1)
-    passwords._of_nobody.cache_clear()
-
-
 @pytest.fixture
 def accounts(database, clock):
     return Accounts(database, clock, AccessSettings(session_hours=12, idle_minutes=60))

@@ -3,7 +3,7 @@
 import pyotp
 import pytest
 
-from steadyhead.access import passwords, second_factor
+from steadyhead.access import second_factor
 from steadyhead.access.accounts import Accounts
 from steadyhead.access.actor import Actor
 from steadyhead.access.firsts import ALPHABET
@@ -13,27 +13,6 @@ from steadyhead.errors import AccessError, NotFoundError, SignInError
 WORDS = "copper kettle on the hob"
 OTHER = "seven boats in the harbour"
 DAY_S = 86_400
-
-
-class Clock:
-    def __init__(self):
-        self.now_s = 1_760_000_000.0
-
-    def __call__(self):
-        return self.now_s
-
-
-@pytest.fixture
-def clock():
-    return Clock()
-
-
-@pytest.fixture(autouse=True)
-def cheap_hashes(monkeypatch):
-    """Real argon2id at a lower cost; that the real cost is used is tested in tests/unit/access."""
-    monkeypatch.setattr(passwords, "MEMORY_KIB", 1024)
-    monkeypatch.setattr(passwords, "PASSES", 1)
-    passwords._of_nobody.cache_clear()
 
 
 @pytest.fixture

@@ -8,6 +8,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from steadyhead.conditions.base import INDEX
+from steadyhead.conditions.unfamiliar import FILLED
 from steadyhead.engine import State, step
 from steadyhead.profile.known import Known
 from steadyhead.profile.learn import learn
@@ -63,6 +65,25 @@ def test_a_rise_too_fast_for_a_meter_at_rest_is_no_creep(profile):
     # What passes a seat unseen by the meter lifts a district slowly; a bypass does it in minutes.
     log = nightly(3, seed=2)
     assert names(profile, lifted(log, 1, 15.0, 0.8), log)[:1] == ["unfamiliar"]
+
+
+def test_an_alert_of_water_from_elsewhere_goes_on_telling_of_it(profile):
+    # Demand takes the outlet elsewhere in the morning, and the hours are strange too; what was found stays.
+    log = nightly(4, seed=2)
+    judged = regular(
+        "made_up", 0, 60, lifted(log, 1, 15.0, 0.8), inlet_kpa=log.inlet_kpa, flow_lps=log.flow_lps * 1.2
+    )
+    state = State()
+    step(state, judged.rows(0, DAY + 200), profile)
+    own = state.held[INDEX["unfamiliar"]]
+    assert own["active"] > 0
+    found = (float(own["kind"]), float(own["size"]))
+    assert found[0] == FILLED
+    assert found[1] == pytest.approx(0.8, abs=0.05)
+    step(state, judged.rows(DAY + 200, 2 * DAY), profile)
+    assert state.held[INDEX["unfamiliar"]]["active"] > 0
+    assert state.held[INDEX["unfamiliar"]]["kind"] == FILLED
+    assert float(state.held[INDEX["unfamiliar"]]["size"]) == pytest.approx(found[1], abs=0.05)
 
 
 def test_what_a_slow_closing_leaves_behind_is_no_creep(profile):
