@@ -7,9 +7,13 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from worker_bench import Worker
+from sharing_bench import Fleet
+from worker_bench import Known, Worker
+
+from steadyhead.config import Registry
 
 StartWorker = Callable[..., Worker]
+Facts = tuple[Path, Registry, Path, Known]
 
 
 @pytest.fixture
@@ -23,3 +27,13 @@ def start_worker() -> Iterator[StartWorker]:
     yield start
     for worker in started:
         worker.kill()
+
+
+@pytest.fixture
+def fleet(tmp_path: Path, facts: Facts, postgres_url: str) -> Iterator[Fleet]:
+    """Processes that share the fleet which the module chose as its ``facts``."""
+    path, registry, profiles, _ = facts
+    made = Fleet(tmp_path, postgres_url, path, registry, profiles)
+    yield made
+    made.end()
+    (profiles / "fleet-id").unlink(missing_ok=True)  # the next test has a database of its own

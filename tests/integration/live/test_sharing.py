@@ -8,7 +8,6 @@ import signal
 import threading
 import time
 from collections import Counter
-from collections.abc import Iterator
 from itertools import cycle
 from pathlib import Path
 from typing import Any
@@ -38,15 +37,6 @@ def facts(tmp_path_factory: pytest.TempPathFactory) -> Facts:
     folder = tmp_path_factory.mktemp("facts")
     path, registry = chosen_registry(folder, *STATIONS)
     return path, registry, folder / "profiles", known(registry, folder / "profiles")
-
-
-@pytest.fixture
-def fleet(tmp_path: Path, facts: Facts, postgres_url: str) -> Iterator[Fleet]:
-    path, registry, profiles, _ = facts
-    made = Fleet(tmp_path, postgres_url, path, registry, profiles)
-    yield made
-    made.end()
-    (profiles / "fleet-id").unlink(missing_ok=True)  # the next test has a database of its own
 
 
 def test_killed_paused_and_stopped_in_order(fleet: Fleet, facts: Facts):

@@ -66,15 +66,6 @@ def facts(tmp_path_factory: pytest.TempPathFactory) -> Facts:
 
 
 @pytest.fixture
-def fleet(tmp_path: Path, facts: Facts, postgres_url: str) -> Iterator[Fleet]:
-    path, registry, profiles, _ = facts
-    made = Fleet(tmp_path, postgres_url, path, registry, profiles)
-    yield made
-    made.end()
-    (profiles / "fleet-id").unlink(missing_ok=True)  # the next test has a database of its own
-
-
-@pytest.fixture
 def broker(tmp_path: Path) -> Iterator[Broker]:
     made = Broker(tmp_path / "broker")
     made.start()
