@@ -1,16 +1,17 @@
 """A course in bytes, and the checkpoints of all courses in the database.
 
 A checkpoint holds everything of a station up to one journal record, so that a restart needs only the records
-after it. Stations of one zone are always saved in one transaction: they look at each other.
+after it; ``saver`` says when they are made. Stations of one zone are always saved in one transaction: they
+look at each other.
 """
 
 from __future__ import annotations
 
 import json
 import struct
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,10 +19,11 @@ from sqlalchemy import delete, insert, select
 
 from steadyhead.alerts.model import Runner, Verdict
 from steadyhead.config import ROLES, Station
+from steadyhead.diagnosis.weigh import Episodes
 from steadyhead.engine import State
 from steadyhead.errors import ReadingsError
 from steadyhead.live.course import Course, Told
-from steadyhead.live.reported import reports_of
+from steadyhead.live.reported import joined, reports_of
 from steadyhead.live.watermarks import STATION_MARK
 from steadyhead.readings.frame import CHANNELS, Readings
 from steadyhead.readings.grid import Held
@@ -31,6 +33,9 @@ from steadyhead.store.tables import CheckpointRow
 FORM = 1
 AT_A_TIME = 200  # stations in a transaction: about 2 MB, so that others who write wait a moment only
 _HEAD = struct.Struct("<I")
+_LEFT_OUT = State()
+
+One = TypeVar("One")
 
 
 class FormError(Exception):
@@ -51,33 +56,63 @@ class Saved:
     is_whole: bool
 
 
+@dataclass(frozen=True, slots=True)
+class Snapshot:
+    """A course and its mark as they stood at one moment, for any thread to make bytes of.
+
+    course : a copy that is not carried on, without its engine state
+    state : the engine state, in bytes; mark : a ``STATION_MARK`` as a tuple
+    """
+
+    course: Course
+    state: bytes
+    mark: tuple[Any, ...]
+
+    def to_bytes(self) -> bytes:
+        """Course and mark, but for the profile."""
+        course = self.course
+        reports = joined(course.waiting)
+        waiting = [(role, reports[reports["role"] == role]) for role in np.unique(reports["role"]).tolist()]
+        header = {
+            "step_s": course.station.step_s,
+            "mark": self.mark,
+            "next_s": course.next_s,
+            "judged_s": course.judged_s,
+            "ready_s": course.ready_s,
+            "first_s": course.first_s,
+            "n_rows": course.n_rows,
+            "last": course.last,
+            "held": course.held.last,
+            "waiting": [(role, len(own)) for role, own in waiting],
+            "rows": None if course.rows is None else (course.rows.start_s, len(course.rows)),
+            "told": [(told.kind, asdict(told.verdict)) for told in course.told],
+            "latest": [asdict(verdict) for verdict in course.episodes.latest.values()],
+            "state": len(self.state),
+        }
+        text = json.dumps(header, separators=(",", ":")).encode()
+        parts = [_HEAD.pack(len(text)), text, self.state]
+        parts += [own[name].tobytes() for _, own in waiting for name in ("us", "value", "flags")]
+        if course.rows is not None:
+            parts += [getattr(course.rows, name).tobytes() for name in (*CHANNELS, "flags")]
+        return b"".join(parts)
+
+
+def snapshot(course: Course, mark: Any) -> Snapshot:
+    """What is needed to save a course; takes a few microseconds, for whoever carries it on must wait.
+
+    Reports, rows and verdicts are never changed once they are made, so it is enough to copy who holds them.
+    """
+    # the engine state is copied as bytes: numpy copies a record of a hundred fields field by field
+    stood = replace(
+        course, state=_LEFT_OUT, episodes=Episodes(dict(course.episodes.latest)), last=dict(course.last),
+        waiting=list(course.waiting), told=list(course.told),
+    )  # fmt: skip
+    return Snapshot(stood, course.state.to_bytes(), mark.item())
+
+
 def to_bytes(course: Course, mark: Any) -> bytes:
-    """Course and marks, but for the profile."""
-    reports = course.reports()
-    waiting = [(role, reports[reports["role"] == role]) for role in np.unique(reports["role"]).tolist()]
-    state = course.state.to_bytes()
-    header = {
-        "step_s": course.station.step_s,
-        "mark": [part.item() for part in mark],
-        "next_s": course.next_s,
-        "judged_s": course.judged_s,
-        "ready_s": course.ready_s,
-        "first_s": course.first_s,
-        "n_rows": course.n_rows,
-        "last": course.last,
-        "held": course.held.last,
-        "waiting": [(role, len(own)) for role, own in waiting],
-        "rows": None if course.rows is None else (course.rows.start_s, len(course.rows)),
-        "told": [(told.kind, asdict(told.verdict)) for told in course.told],
-        "latest": [asdict(verdict) for verdict in course.episodes.latest.values()],
-        "state": len(state),
-    }
-    text = json.dumps(header, separators=(",", ":")).encode()
-    parts = [_HEAD.pack(len(text)), text, state]
-    parts += [own[name].tobytes() for _, own in waiting for name in ("us", "value", "flags")]
-    if course.rows is not None:
-        parts += [getattr(course.rows, name).tobytes() for name in (*CHANNELS, "flags")]
-    return b"".join(parts)
+    """Course and mark, but for the profile."""
+    return snapshot(course, mark).to_bytes()
 
 
 def from_bytes(data: bytes, station: Station, *, has_neighbours: bool) -> Saved:
@@ -121,29 +156,23 @@ def from_bytes(data: bytes, station: Station, *, has_neighbours: bool) -> Saved:
     return Saved(course, mark, "", is_whole=True)
 
 
-def save(database: Database, courses: Sequence[tuple[Course, Any]], journal_no: int) -> None:
-    """Save courses with their marks, as they stand after record ``journal_no``.
-
-    Members of one zone must follow on each other. Raises DatabaseError; what was saved before it stays.
-    """
-    for chunk in _chunks(courses):
-        rows = [
-            {
-                "station": course.station.name,
-                "journal_no": journal_no,
-                "through_s": course.judged_s or 0,
-                "state": to_bytes(course, mark),
-                "profile_version": "" if course.profile is None else course.profile.version,
-                "form": FORM,
-            }
-            for course, mark in chunk
-        ]
-        with database.session() as session:
-            names = [row["station"] for row in rows]
-            session.execute(delete(CheckpointRow).where(CheckpointRow.station.in_(names)))
-            session.execute(insert(CheckpointRow), rows)
-        for course, _ in chunk:
-            course.journal_no, course.is_changed = journal_no, False
+def write(database: Database, chunk: Sequence[Snapshot], journal_no: int) -> None:
+    """Save what stood after record ``journal_no``, all of it or nothing. Raises DatabaseError."""
+    rows = [
+        {
+            "station": one.course.station.name,
+            "journal_no": journal_no,
+            "through_s": one.course.judged_s or 0,
+            "state": one.to_bytes(),
+            "profile_version": "" if one.course.profile is None else one.course.profile.version,
+            "form": FORM,
+        }
+        for one in chunk
+    ]
+    with database.session() as session:  # what takes long is done by now
+        names = [row["station"] for row in rows]
+        session.execute(delete(CheckpointRow).where(CheckpointRow.station.in_(names)))
+        session.execute(insert(CheckpointRow), rows)
 
 
 def load(database: Database, courses: Sequence[Course]) -> dict[str, Saved]:
@@ -168,12 +197,14 @@ def load(database: Database, courses: Sequence[Course]) -> dict[str, Saved]:
     return found
 
 
-def _chunks(courses: Sequence[tuple[Course, Any]]) -> Iterator[list[tuple[Course, Any]]]:
-    """Some hundred at a time, never parting a zone."""
-    chunk: list[tuple[Course, Any]] = []
-    for one in courses:
-        zone = one[0].station.zone
-        if len(chunk) >= AT_A_TIME and (zone is None or zone != chunk[-1][0].station.zone):
+def in_chunks(
+    ones: Sequence[One], zone_of: Callable[[One], str | None], at_a_time: int
+) -> Iterator[list[One]]:
+    """About so many at a time, never parting a zone, whose members follow on each other."""
+    chunk: list[One] = []
+    for one in ones:
+        zone = zone_of(one)
+        if len(chunk) >= at_a_time and (zone is None or zone != zone_of(chunk[-1])):
             yield chunk
             chunk = []
         chunk.append(one)

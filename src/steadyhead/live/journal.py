@@ -26,6 +26,9 @@ Kind = Literal["readings", "mark", "profile"]
 
 NAME = "journal.db"
 RESERVE_BYTES = 32 << 20  # left free on the disk, so that alerts and checkpoints can still be written
+_RECORDS_AT_A_TIME = 1000  # pruned in a transaction
+_PAGES_GIVEN_BACK = 1000  # to the disk, in a piece; after a long stop the file shrinks over several prunings
+_PIECES_GIVEN_BACK = 20
 _FORM = 1
 _TABLES = """
 CREATE TABLE IF NOT EXISTS records (
@@ -127,15 +130,31 @@ class Journal:
                     note(connection, entry)
 
     def prune(self, through_no: int) -> int:
-        """Delete records that checkpoints and archive have outlived; returns how many."""
+        """Delete records that checkpoints and archive have outlived; returns how many.
+
+        Some at a time, so that what is appended meanwhile waits a moment only.
+        """
+        n = 0
+        while some := self._prune_some(through_no):
+            n += some
+        for _ in range(_PIECES_GIVEN_BACK):
+            with self._lock:
+                try:
+                    self._connection.execute(f"PRAGMA incremental_vacuum({_PAGES_GIVEN_BACK})").fetchall()
+                    (left,) = self._connection.execute("PRAGMA freelist_count").fetchone()
+                except sqlite3.Error as exc:
+                    raise self._in_words(exc) from exc
+            if not left:
+                break
+        return n
+
+    def _prune_some(self, through_no: int) -> int:
         with self._lock, self._transaction() as connection:
-            n = connection.execute("DELETE FROM records WHERE no <= ?", (through_no,)).rowcount
-        with self._lock:
-            try:
-                self._connection.execute("PRAGMA incremental_vacuum(20000)").fetchall()
-            except sqlite3.Error as exc:
-                raise self._in_words(exc) from exc
-        return int(n)
+            first = connection.execute("SELECT min(no) FROM records").fetchone()[0]
+            if first is None or first > through_no:
+                return 0
+            to_no = min(through_no, first + _RECORDS_AT_A_TIME - 1)
+            return int(connection.execute("DELETE FROM records WHERE no <= ?", (to_no,)).rowcount)
 
     def close(self) -> None:
         """Let go of the file."""

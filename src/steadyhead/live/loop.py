@@ -1,4 +1,4 @@
-"""What the live run does with the journal: judge, tell the desk, keep the rows, save checkpoints.
+"""What the live run does with the journal: judge, tell the desk, keep the rows, have all made safe.
 
 Each step may be broken off by a kill at any moment: what it did is done again from the last checkpoint, and
 desk and archive take the same thing twice without a change.
@@ -9,7 +9,6 @@ from __future__ import annotations
 import json
 import logging
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from steadyhead.alerts.model import alert_id
 from steadyhead.archive.archive import Archive
@@ -18,11 +17,13 @@ from steadyhead.desk.desk import Desk
 from steadyhead.errors import ArchiveError, DatabaseError, DeskError, NotFoundError
 from steadyhead.live import checkpoint
 from steadyhead.live.course import Course
+from steadyhead.live.health import Health
 from steadyhead.live.journal import Record
 from steadyhead.live.kinds import JournalLike
 from steadyhead.live.order import Order
 from steadyhead.live.profile_files import ProfileFiles
 from steadyhead.live.rebuild import rebuilt
+from steadyhead.live.saver import Saver
 from steadyhead.live.watermarks import Waits, Watermarks
 from steadyhead.profile.model import Profile
 from steadyhead.readings.frame import Readings
@@ -34,19 +35,10 @@ MOST_ITEMS = 200_000  # readings taken from the journal at once; after a stop th
 MOST_UNSAFE_ROWS = 4_000_000  # rows judged and not in the archive, at which judging waits; about 250 MB
 
 
-@dataclass(slots=True)
-class Health:
-    """What failed at the last try, in words; None where it succeeded."""
-
-    database: str | None = None
-    archive: str | None = None
-    journal: str | None = None
-    desk: str | None = None
-
-
 class Loop:
     """The run without its thread. One thread calls it.
 
+    saver : makes safe what was judged; only ``Loop`` and that thread ask it
     done_no : last record that is judged and told; judged_rows : rows given to the engine since the start
     outdated : stations whose profile was replaced while the service did not run
     """
@@ -65,7 +57,7 @@ class Loop:
         self.outdated: list[str] = []
         self._saved: dict[str, checkpoint.Saved] = {}
         self._speaking: dict[str, Course] = {}
-        self._n_unsafe = 0
+        self.saver = Saver(self.order, journal, database, archive, self.health)
 
     # ------------------------------------------------------------ start
 
@@ -121,7 +113,8 @@ class Loop:
         it again then: nothing is judged twice, and what was to be told comes first.
         """
         self._tell()
-        if self._n_unsafe > MOST_UNSAFE_ROWS and self.health.archive is not None:
+        is_much = self.judged_rows - self.saver.archived_rows > MOST_UNSAFE_ROWS
+        if is_much and (self.health.archive is not None or self.saver.is_busy):
             return False
         records = self._journal.read(self.done_no, MOST_ITEMS)
         for record in records:
@@ -134,41 +127,26 @@ class Loop:
         self._tell()
         return bool(records)
 
+    def begin_save(self) -> None:
+        """Have the next part of the stations made safe while judging goes on; see ``Saver``."""
+        self.saver.begin(self.done_no, self.judged_rows)
+
     def save(self) -> bool:
         """Make everything safe up to ``done_no`` and prune the journal; whether that succeeded.
 
-        Failing is no error: the journal keeps what is not safe, and the next call tries again.
+        Failing is no error: the journal keeps what is not safe, and the next call tries again. Raises
+        JournalError.
         """
-        try:
-            self._archive.flush()
-        except ArchiveError as exc:
-            self.health.archive = str(exc)
-            return False
-        self.health.archive, self._n_unsafe = None, 0
-        table = self.order.marks.table
-        changed = [(course, table[n]) for n, course in self._by_zone() if course.is_changed]
-        try:
-            checkpoint.save(self._database, changed, self.done_no)
-        except DatabaseError as exc:
-            self.health.database = str(exc)
-            return False
-        self.health.database = None
-        self._journal.prune(self.done_no)
-        return True
+        return self.saver.save_all(self.done_no, self.judged_rows)
 
     def profile_of(self, station: str) -> Profile | None:
         """The profile that a station is judged by."""
         return self.order.courses[self.order.places[station]].profile
 
-    def _by_zone(self) -> list[tuple[int, Course]]:
-        """Courses with the members of each zone together."""
-        return sorted(enumerate(self.order.courses), key=lambda one: one[1].station.zone or "")
-
     # ------------------------------------------------------------ inner
 
     def _on_rows(self, course: Course, rows: Readings) -> None:
         self.judged_rows += len(rows)
-        self._n_unsafe += len(rows)
         if course.told:
             self._speaking[course.station.name] = course
         try:

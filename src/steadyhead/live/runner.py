@@ -37,7 +37,8 @@ class Runner:
         self._threads: list[threading.Thread] = []
         self._state: RunnerState = "stopped"
         self._board = StatusBoard(parts.journal, parts.intake, parts.clock, parts.loop)
-        self._save_at = time.monotonic() + parts.settings.checkpoint_s
+        self._save_every_s = parts.settings.checkpoint_s / parts.loop.saver.n_parts
+        self._save_at = time.monotonic() + self._save_every_s
         self._learning = threading.Lock()
         self.housekeeper = Housekeeper(parts, self.learn)
 
@@ -70,6 +71,7 @@ class Runner:
         self._wake.set()
         for thread in self._threads:
             thread.join()
+        self._parts.loop.saver.join()  # still at it only if the run has ended by a defect
         self._threads = []
         gc.unfreeze()
         self._state = "stopped"
@@ -148,16 +150,23 @@ class Runner:
         if self._state != "running" and parts.loop.done_no >= parts.journal.last_no:
             self._state = "running"
             self._put_outdated_in_use()
-        if time.monotonic() >= self._save_at:
-            is_saved = parts.loop.save()
-            every_s = parts.settings.checkpoint_s
-            self._save_at = time.monotonic() + (every_s if is_saved else min(every_s, SAVE_AGAIN_S))
+        self._save_if_due()
         if not was_any:
             self._wake.wait(WAIT_S)
+
+    def _save_if_due(self) -> None:
+        """Have the next part made safe, so that each is once in ``checkpoint_s``."""
+        loop = self._parts.loop
+        if loop.saver.ended() is False:
+            self._save_at = time.monotonic() + min(self._save_every_s, SAVE_AGAIN_S)
+        if time.monotonic() >= self._save_at and not loop.saver.is_busy:
+            self._save_at = time.monotonic() + self._save_every_s
+            loop.begin_save()
 
     def _finish(self) -> None:
         """Judge the rest and save, as far as the database lets us; else the journal keeps it."""
         try:
+            self._parts.loop.saver.wait()
             while self._parts.loop.step():
                 pass
             self._parts.loop.save()

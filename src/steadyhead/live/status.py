@@ -56,8 +56,8 @@ class StatusBoard:
             journal_bytes=m.journal_bytes,
             disk_free_bytes=m.disk_free_bytes,
             last_data_s=None if newest_s == NEVER else newest_s,
-            database_ok=health.database is None,
-            database_words=health.database,
+            database_ok=(health.database or health.checkpoint) is None,
+            database_words=health.database or health.checkpoint,
             archive_ok=health.archive is None,
             archive_words=health.archive,
             journal_ok=self._journal_words is None,
@@ -99,6 +99,8 @@ class StatusBoard:
             return f"readings are refused: {self._journal_words}"
         if health.database is not None:
             return f"readings are accepted and wait, {m.backlog_items} so far: {health.database}"
+        if health.checkpoint is not None:
+            return f"readings are judged, and would be again after a restart: {health.checkpoint}"
         if health.archive is not None:
             return f"readings are judged but cannot be archived: {health.archive}"
         return {

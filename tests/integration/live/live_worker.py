@@ -16,6 +16,7 @@ from typing import Any
 
 from steadyhead.config import load_registry
 from steadyhead.errors import SteadyheadError
+from steadyhead.live import checkpoint, saver
 from steadyhead.live.clock import Clock
 from steadyhead.live.room import Room, open_room
 from steadyhead.live.settings import RoomSettings
@@ -63,6 +64,7 @@ def main(folder: str, registry: str, profiles: str, more: str) -> None:
     settings = RoomSettings(
         data_folder=Path(folder), profiles=Path(profiles), watch_folders=False, **json.loads(more)
     )
+    saver.PART, checkpoint.AT_A_TIME, saver.PAUSE_S = 3, 2, 0.02  # a few stations are saved as thousands are
     began = time.monotonic()
     clock = Clock(lambda: time.time() + moved_s, lambda: time.monotonic() + moved_s)
     room = open_room(settings, load_registry(registry), clock=clock)

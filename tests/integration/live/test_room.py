@@ -33,6 +33,7 @@ from steadyhead.config import Registry, load_registry
 from steadyhead.engine import State
 from steadyhead.errors import LearningError, NotFoundError
 from steadyhead.feeds.load import load_readings
+from steadyhead.live import saver
 from steadyhead.live.clock import Clock
 from steadyhead.live.room import Room, open_room
 from steadyhead.live.settings import RoomSettings
@@ -313,8 +314,11 @@ def test_what_was_refused_and_who_sent_it_is_in_the_tables(rooms: Rooms, two):
     assert (status.database_ok, status.archive_ok, status.journal_ok) == (True, True, True)
 
 
-def test_rows_are_in_the_archive_and_the_journal_is_short_after_a_checkpoint(rooms: Rooms, two):
+def test_rows_are_in_the_archive_and_the_journal_is_short_after_a_checkpoint(
+    rooms: Rooms, two, monkeypatch: pytest.MonkeyPatch
+):
     registry, profiles, about = two
+    monkeypatch.setattr(saver, "PART", 1)  # each of the two is made safe in its turn
     room = rooms.open(registry, watch_folders=False, profiles=profiles, checkpoint_s=0.2)
     push_log(room, about, "gorge_road", to_s=FROM_S + 2 * 86400)
     rooms.rest()

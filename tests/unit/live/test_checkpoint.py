@@ -71,6 +71,63 @@ def test_breaking_off_between_records_changes_no_row(tmp_path_factory, seed, bre
     assert benches[0].order.marks.table.tobytes() == benches[1].order.marks.table.tobytes()
 
 
+GROUPS = [("solo",), ("east", "west"), ("lazy", "slow"), ("quick", "imperial")]
+"""Stations that are saved together; a zone is never parted."""
+
+
+@settings(
+    max_examples=6, deadline=None, phases=QUICK, suppress_health_check=[HealthCheck.function_scoped_fixture]
+)
+@given(seed=st.integers(0, 10**6), breaks=st.sets(st.integers(2, 29), min_size=1, max_size=4))
+def test_checkpoints_of_different_moments_go_on_as_one_run(tmp_path_factory, seed, breaks):
+    benches = [Bench(tmp_path_factory.mktemp("bench")) for _ in range(2)]
+    items = shuffled(some_logs(seed, hours=1.5), seed, 200)
+    size, saved = len(items) // 30 + 1, {}
+    for n in range(30):
+        for bench in benches:
+            bench.times.pass_(random.Random(seed + n).choice([0, 1, 20, 400]))
+            bench.push(items[n * size : (n + 1) * size])
+            if random.Random(seed - n).random() < 0.3:
+                bench.intake.mark()
+            bench.judge()
+        for name in random.Random(n ^ seed).choice(GROUPS):
+            place = benches[1].order.places[name]
+            data = to_bytes(benches[1].order.courses[place], benches[1].order.marks.table[place])
+            saved[name] = data, benches[1].done_no
+        if n in breaks:
+            taken_up_from(benches[1], saved)
+    for bench in benches:
+        bench.rest()
+    for name in benches[0].order.places:
+        one, other = (bench.rows(name) for bench in benches)
+        assert (one is None) == (other is None), name
+        assert one is None or other is None or same_rows(one, other), name
+    assert benches[0].order.marks.table.tobytes() == benches[1].order.marks.table.tobytes()
+
+
+def taken_up_from(bench: Bench, found: dict[str, tuple[bytes, int]]) -> None:
+    """Go on from checkpoints and the whole journal; rows that were judged since are as if never judged."""
+    new = Order(list(bench.registry.stations.values()), bench.waits, UNITS, bench._on_rows)
+    for n, course in enumerate(new.courses):
+        name, end_s = course.station.name, 0
+        if name in found:
+            data, journal_no = found[name]
+            saved = from_bytes(data, course.station, has_neighbours=course.has_neighbours)
+            saved.course.journal_no = journal_no
+            new.courses[n], new.marks.table[n] = saved.course, saved.mark[0]
+            end_s = 0 if saved.course.judged_s is None else saved.course.judged_s + course.station.step_s
+        kept = [rows.between(rows.start_s, end_s) for rows in bench.blocks[name] if rows.start_s < end_s]
+        bench.blocks[name] = kept
+    new.restored()
+    assert bench.intake._marks is not None
+    followed = new.followed(bench.journal.read(0)).table
+    assert (followed["complete_s"] <= bench.intake._marks.table["complete_s"]).all()
+    for mark in ("newest_s", "heard_s", "pause_s"):
+        np.testing.assert_array_equal(followed[mark], bench.intake._marks.table[mark])
+    bench.order, bench.done_no = new, 0
+    bench.judge()
+
+
 def test_records_a_checkpoint_holds_already_are_left_out(tmp_path: Path):
     bench = Bench(tmp_path)
     for minute in range(30):
