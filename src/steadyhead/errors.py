@@ -9,6 +9,7 @@ SteadyheadError
 ├── PlantError         the proving plant was asked for something it cannot do
 ├── AccessError        an account, a password or a token cannot be made or changed as asked
 │   └── SignInError    a name and a password do not open a session
+│       └── FactorKeyError  the key that second factors are sealed under is missing, or not theirs
 ├── LeftOutError       some stations could not be read, learned or judged; the others were done
 ├── OutputError        a result cannot be written; what stood there before is intact
 ├── DatabaseError      the database is gone, locked, full, unreadable or of a newer version
@@ -85,6 +86,10 @@ class AccessError(SteadyheadError):
 
 class SignInError(AccessError):
     """A name and a password do not open a session; says no more, so that names cannot be tried out."""
+
+
+class FactorKeyError(SignInError):
+    """A second factor cannot be sealed or opened: its key file is missing, unreadable or another one."""
 
 
 class NotifyError(SteadyheadError):

@@ -11,13 +11,16 @@ from sqlalchemy.exc import IntegrityError
 from sqlalchemy.orm import Session
 
 from steadyhead.access import passwords, second_factor
+from steadyhead.access.activity import Activity, activity
 from steadyhead.access.actor import ROLES, Actor, Role, Scope
+from steadyhead.access.factor_key import FactorKey
 from steadyhead.access.firsts import FirstPassword
 from steadyhead.access.firsts import new_password as new_first
 from steadyhead.access.names import check_name
 from steadyhead.access.notices import Notices
 from steadyhead.access.notices import of as notices_of
 from steadyhead.access.proof import Proof
+from steadyhead.access.sealing import seal_stored
 from steadyhead.access.secrets import NUMBER_LENGTH, number_of
 from steadyhead.access.sessions import Sessions
 from steadyhead.access.settings import AccessSettings
@@ -51,16 +54,22 @@ class Accounts:
     """Accounts, sessions and tokens in the database.
 
     clock : epoch seconds
+    key : seals second factors; without it none can be set up or checked
     """
 
     def __init__(
-        self, database: Database, clock: Callable[[], float], settings: AccessSettings | None = None
+        self,
+        database: Database,
+        clock: Callable[[], float],
+        settings: AccessSettings | None = None,
+        key: FactorKey | None = None,
     ) -> None:
         self.settings = settings or AccessSettings()
         self._database = database
         self._clock = clock
         self.sessions = Sessions(database, clock, self.settings)
-        self._proof = Proof(database, clock, self.sessions)
+        self._key = key or FactorKey(None)
+        self._proof = Proof(database, clock, self.sessions, self._key)
         self.tokens = Tokens(database, clock)
 
     def create(self, name: str, role: Role, password: str, by: str = COMMAND_LINE) -> AccountView:
@@ -125,6 +134,11 @@ class Accounts:
         with self._database.reading() as db:
             return _view(_row(db, name))
 
+    def activity(self, names: list[str]) -> dict[str, Activity]:
+        """When each of these accounts was signed in with last, and how many sessions it has open."""
+        with self._database.reading() as db:
+            return activity(db, self._now_s(), self.settings.idle_s, names)
+
     def login(self, name: str, password: str, code: str = "", where: str = "") -> str:
         """The secret of a new session. With a first password it is good for choosing an own one only.
 
@@ -152,6 +166,13 @@ class Accounts:
                     f'"{name}" has no session {number[:NUMBER_LENGTH]}; it may be over already'
                 )
             note(db, self._now_s(), name, "session ended", "account", name)
+
+    def end_sessions(self, name: str, by: str = COMMAND_LINE) -> None:
+        """Sign a person out everywhere. Raises NotFoundError."""
+        with self._database.session() as db:
+            _row(db, name)
+            self.sessions.close_all(db, name)
+            note(db, self._now_s(), by, "sessions ended", "account", name)
 
     def confirm(self, name: str, password: str, where: str = "", code: str | None = None) -> None:
         """Make sure that it is the person who sits there, before something sensitive is done.
@@ -195,7 +216,8 @@ class Accounts:
         """Have every further sign-in ask for a code too. Ends all sessions of the account.
 
         factor_secret : from ``second_factor.new_secret``; code : shows that the person's app has it
-        Raises SignInError if the password is not right, AccessError if the code is not or one is set up.
+        Raises SignInError if the password is not right, AccessError if the code is not or one is set up,
+        FactorKeyError if it cannot be sealed.
         """
         if self.account(name).has_factor:
             raise AccessError("there is a second factor already; take that one off first")
@@ -206,7 +228,11 @@ class Accounts:
                 "the code does not belong to this key; wait for the next one, and see that the clock of the "
                 "device is right"
             )
-        self._put_factor(name, factor_secret, step, name)
+        self._put_factor(name, self._key.seal(factor_secret, name), step, name)
+
+    def seal_factors(self) -> list[str]:
+        """Seal the second factors that an older version kept in clear; once at a start. See ``sealing``."""
+        return seal_stored(self._database, self._key, self._now_s())
 
     def drop_factor(self, name: str, by: str = COMMAND_LINE) -> None:
         """Take the second factor off an account, such as when the device is lost. Ends its sessions.
@@ -282,12 +308,12 @@ class Accounts:
             what = "password changed" if first_until_s is None else "first password set"
             note(db, self._now_s(), by, what, "account", name)
 
-    def _put_factor(self, name: str, factor_secret: str | None, step: int | None, by: str) -> None:
+    def _put_factor(self, name: str, sealed: str | None, step: int | None, by: str) -> None:
         with self._database.session() as db:
             row = _row(db, name)
-            row.factor_secret, row.factor_step = factor_secret, step
+            row.factor_secret, row.factor_step = sealed, step
             self.sessions.close_all(db, name)
-            what = "second factor dropped" if factor_secret is None else "second factor set up"
+            what = "second factor dropped" if sealed is None else "second factor set up"
             note(db, self._now_s(), by, what, "account", name)
 
     def _now_s(self) -> int:

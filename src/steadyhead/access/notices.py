@@ -21,6 +21,7 @@ CHANGES = {
     "account enabled": "the account was enabled",
     "second factor set up": "a second factor was set up",
     "second factor dropped": "the second factor was taken off",
+    "sessions ended": "it was signed out everywhere",
 }
 MOST = 500
 """Rows that are looked at. Somebody who guesses on and on fills them in days; then the last sign-in may be

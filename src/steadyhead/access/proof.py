@@ -2,21 +2,24 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Callable
 from typing import Any, Literal, TypeVar
 
 from sqlalchemy.orm import Session
 
 from steadyhead.access import passwords, second_factor
+from steadyhead.access.factor_key import FactorKey
 from steadyhead.access.lockout import wait_s
 from steadyhead.access.names import NAME
 from steadyhead.access.secrets import number_of
 from steadyhead.access.sessions import Sessions
 from steadyhead.access.trail import note
-from steadyhead.errors import SignInError
+from steadyhead.errors import FactorKeyError, SignInError
 from steadyhead.store.database import Database
 from steadyhead.store.tables import AccountRow
 
+log = logging.getLogger(__name__)
 REFUSED = (
     "name, password or code is not right, or the account is waiting after failed attempts; "
     "check them, or try again in 15 minutes"
@@ -32,12 +35,16 @@ class Proof:
     """Checks passwords and codes against the database, and counts what fails.
 
     clock : epoch seconds
+    key : opens second factors
     """
 
-    def __init__(self, database: Database, clock: Callable[[], float], sessions: Sessions) -> None:
+    def __init__(
+        self, database: Database, clock: Callable[[], float], sessions: Sessions, key: FactorKey
+    ) -> None:
         self._database = database
         self._clock = clock
         self._sessions = sessions
+        self._key = key
 
     def login(self, name: str, password: str, code: str, where: str) -> str:
         """The secret of a new session; see ``Accounts.login``."""
@@ -74,7 +81,7 @@ class Proof:
             row = db.get(AccountRow, name, with_for_update=True)
             if row is None or row.is_disabled or row.password_hash != stored:
                 raise SignInError(REFUSED)
-            fault = _fault(row, is_right, code, now_s)
+            fault = self._fault(row, is_right, code, now_s)
             if fault is None:
                 row.failed, row.locked_until_s = 0, None
                 row.password_hash = renewed or stored
@@ -99,16 +106,26 @@ class Proof:
             details |= {"failed": row.failed, "waits_s": wait}
         note(db, now_s, row.name, "sign-in failed", "account", row.name, details)
 
+    def _fault(self, row: AccountRow, is_right: bool, code: str | None, now_s: int) -> _Fault | None:
+        """What is not right; takes the code, which then cannot be used again.
 
-def _fault(row: AccountRow, is_right: bool, code: str | None, now_s: int) -> _Fault | None:
-    """What is not right; takes the code, which then cannot be used again."""
-    if not is_right:
-        return "password"
-    if code is not None and row.factor_secret is not None:
-        step = second_factor.step_of(row.factor_secret, code, now_s, row.factor_step)
-        if step is None:
-            return "code"
-        row.factor_step = step
-    if row.first_until_s is not None and row.first_until_s <= now_s:
-        return "first password is over"
-    return None
+        Raises FactorKeyError if there is a second factor that cannot be opened; only who has the password
+        gets that far.
+        """
+        if not is_right:
+            return "password"
+        if code is not None and row.factor_secret is not None:
+            step = second_factor.step_of(self._opened(row), code, now_s, row.factor_step)
+            if step is None:
+                return "code"
+            row.factor_step = step
+        if row.first_until_s is not None and row.first_until_s <= now_s:
+            return "first password is over"
+        return None
+
+    def _opened(self, row: AccountRow) -> str:
+        try:
+            return self._key.open(row.factor_secret or "", row.name)
+        except FactorKeyError as exc:
+            log.error("%s cannot sign in: %s", row.name, exc)  # noqa: TRY400 - no defect of ours
+            raise

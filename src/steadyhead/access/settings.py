@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Annotated
 
 from pydantic import BaseModel, ConfigDict, Field
@@ -16,6 +17,8 @@ class AccessSettings(BaseModel):
     idle_minutes : and so long after it was last used; an open page that follows live events counts as use
     first_password_days : a password that an administrator set is good for so long
     second_factor_for_administrators : one without a second factor must set it up before anything else
+    second_factor_key_file : holds the key that second factors are sealed under; a file in the data
+        folder if left out. Processes that share a fleet need the same one, so they must name it.
     cookie_secure : mark the cookie so that browsers send it over TLS only; set it where a proxy does the TLS.
         Where this program itself is reached by https, it is marked without it.
     behind_proxy : a proxy on this machine passes requests on; the address that it names last in
@@ -34,6 +37,7 @@ class AccessSettings(BaseModel):
     idle_minutes: Annotated[float, Field(gt=0, le=60 * 24 * 30)] = 30.0
     first_password_days: Annotated[float, Field(gt=0, le=90)] = 7.0
     second_factor_for_administrators: bool = False
+    second_factor_key_file: Path | None = None
     cookie_secure: bool = False
     behind_proxy: bool = False
     requests_per_minute: Annotated[int, Field(ge=1)] = 600

@@ -11,6 +11,8 @@ from starlette.responses import Response
 
 from steadyhead.access.accounts import AccountView
 from steadyhead.access.actor import Act, Actor, Owes, Role, Scope, may
+from steadyhead.access.changes import Change
+from steadyhead.access.changes import change_account as apply_change
 from steadyhead.access.firsts import FirstPassword
 from steadyhead.access.tokens import NewToken, TokenView
 from steadyhead.api.context import InRoom, context_of
@@ -112,6 +114,8 @@ class AccountChange(Asked):
         default=None, min_length=1, max_length=200, description="A first password; on oneself an own one."
     )
     new_first_password: bool = Field(default=False, description="Make up a random first password.")
+    drop_second_factor: bool = Field(default=False, description="Take it off; the device is lost.")
+    end_sessions: bool = Field(default=False, description="Sign the person out everywhere.")
     own_password: SecretStr = _OWN
 
     @model_validator(mode="after")
@@ -288,9 +292,10 @@ def slow_down_passwords(request: Request) -> None:
         raise too_many("too many attempts with a password from this address", wait_s)
 
 
-def _confirm(request: Request, actor: Actor, password: SecretStr) -> None:
+def confirm_oneself(request: Request, actor: Actor, own_password: str) -> None:
+    """Raise SignInError unless it is the own password of who asks; ProblemError 429 where tried too often."""
     slow_down_passwords(request)
-    context_of(request).room.accounts.confirm(actor.name, password.get_secret_value(), address(request))
+    context_of(request).room.accounts.confirm(actor.name, own_password, address(request))
 
 
 @router.get("/accounts", tags=["accounts"], summary="List accounts", responses=refusals(*READING))
@@ -307,7 +312,7 @@ def make_account(request: Request, asked: NewAccount, room: InRoom, actor: Manag
 
     Its password is a first one: it ends after some days, and is good for choosing an own one only.
     """
-    _confirm(request, actor, asked.own_password)
+    confirm_oneself(request, actor, asked.own_password.get_secret_value())
     given = None if asked.password is None else asked.password.get_secret_value()
     first = room.accounts.create_with_first(asked.name, asked.role, actor.name, given)
     return ChangedAccount.with_first(room.accounts.account(asked.name), first if given is None else None)
@@ -327,26 +332,22 @@ def show_account(name: AccountName, room: InRoom, _: Manager) -> AccountItem:
 def change_account(
     request: Request, name: AccountName, asked: AccountChange, room: InRoom, actor: Manager
 ) -> ChangedAccount:
-    """Change role or password, disable or enable; not the last administrator's role, nor disable it.
+    """Change role or password, drop the second factor, disable or enable; never the last administrator.
 
     A password set for somebody else is a first one: it ends after some days, and is good for choosing an own
     one only.
     """
-    _confirm(request, actor, asked.own_password)
-    accounts, first = room.accounts, None
-    if asked.role is not None and asked.role != accounts.account(name).role:
-        accounts.set_role(name, asked.role, actor.name)
-    if asked.password is not None and name == actor.name:
-        accounts.set_password(name, asked.password.get_secret_value(), actor.name)
-    elif asked.password is not None:
-        accounts.set_first_password(name, actor.name, asked.password.get_secret_value())
-    elif asked.new_first_password:
-        first = accounts.set_first_password(name, actor.name)
-    if asked.is_disabled is True:
-        accounts.disable(name, actor.name)
-    elif asked.is_disabled is False:
-        accounts.enable(name, actor.name)
-    return ChangedAccount.with_first(accounts.account(name), first)
+    confirm_oneself(request, actor, asked.own_password.get_secret_value())
+    change = Change(
+        role=asked.role,
+        is_disabled=asked.is_disabled,
+        password=None if asked.password is None else asked.password.get_secret_value(),
+        new_first_password=asked.new_first_password,
+        drop_second_factor=asked.drop_second_factor,
+        end_sessions=asked.end_sessions,
+    )
+    first = apply_change(room.accounts, name, change, actor.name)
+    return ChangedAccount.with_first(room.accounts.account(name), first)
 
 
 @router.get("/tokens", tags=["tokens"], summary="List tokens", responses=refusals(*READING))
@@ -360,7 +361,7 @@ def list_tokens(room: InRoom, _: TokenManager) -> TokenList:
 )
 def make_token(request: Request, asked: TokenAsked, room: InRoom, actor: TokenManager) -> MadeToken:
     """Make a token for a program; with one's own password once more. Its secret is in this answer only."""
-    _confirm(request, actor, asked.own_password)
+    confirm_oneself(request, actor, asked.own_password.get_secret_value())
     return MadeToken.with_secret(room.accounts.make_token(asked.name, asked.scope, actor.name, asked.days))
 
 

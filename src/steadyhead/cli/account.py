@@ -18,6 +18,7 @@ from sqlalchemy.engine import make_url
 
 from steadyhead.access.accounts import Accounts
 from steadyhead.access.actor import ROLES, SCOPES, Role, Scope
+from steadyhead.access.factor_key import FactorKey
 from steadyhead.access.firsts import FirstPassword
 from steadyhead.errors import AccessError
 from steadyhead.live.settings import load_settings
@@ -220,7 +221,7 @@ def _accounts(path: Path | None) -> Iterator[Accounts]:
         settings.data_folder.mkdir(parents=True, exist_ok=True)
     database = open_database(settings.database)
     try:
-        yield Accounts(database, time.time, settings.access)
+        yield Accounts(database, time.time, settings.access, FactorKey(settings.factor_key_file))
     finally:
         database.close()
 

@@ -12,6 +12,7 @@ from typing import IO
 from sqlalchemy import select
 
 from steadyhead.access.accounts import Accounts
+from steadyhead.access.factor_key import FactorKey
 from steadyhead.archive.archive import Archive
 from steadyhead.archive.embedded import EmbeddedArchive
 from steadyhead.archive.influx import InfluxArchive
@@ -115,6 +116,7 @@ def open_room(settings: RoomSettings, registry: Registry, *, clock: Clock | None
         knowledge = load_knowledge(settings.causes)
         database = open_database(settings.database)
         refuse_if_shared(database)
+        accounts = accounts_of(settings, database, clock.wall_s)
         journal = Journal(folder, settings.journal_max_mb)
         archive = _archive(settings, registry)
     except BaseException:
@@ -172,7 +174,7 @@ def open_room(settings: RoomSettings, registry: Registry, *, clock: Clock | None
         archive=archive,
         profiles=settings.profiles,
         desk=desk,
-        accounts=Accounts(database, clock.wall_s, settings.access),
+        accounts=accounts,
         intake=intake,
         runner=Runner(parts),
         news=news,
@@ -191,6 +193,20 @@ def open_room(settings: RoomSettings, registry: Registry, *, clock: Clock | None
         ),
         _lock_file=lock_file,
     )
+
+
+def accounts_of(settings: RoomSettings, database: Database, clock: Callable[[], float]) -> Accounts:
+    """Accounts as the settings have them; what an older version kept in clear is sealed.
+
+    Raises FactorKeyError if it cannot be. clock : epoch seconds
+    """
+    accounts = Accounts(database, clock, settings.access, FactorKey(settings.factor_key_file))
+    try:
+        accounts.seal_factors()
+    except BaseException:
+        database.close()
+        raise
+    return accounts
 
 
 def _archive(settings: RoomSettings, registry: Registry) -> Archive:

@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Field, ValidationError, model_validator
 
+from steadyhead.access.factor_key import FILE_NAME
 from steadyhead.access.settings import AccessSettings
 from steadyhead.archive.archive import Keep
 from steadyhead.config.fields import Number
@@ -139,6 +140,12 @@ class RoomSettings(Part):
         return self.database_url or f"sqlite:///{(self.data_folder / 'steadyhead.db').absolute()}"
 
     @property
+    def factor_key_file(self) -> Path | None:
+        """Where the key of second factors is; None where processes share and would each make their own."""
+        named = self.access.second_factor_key_file
+        return named or (None if self.sharing is not None else self.data_folder / FILE_NAME)
+
+    @property
     def readings_folder(self) -> Path:
         """Folder of the embedded archive: the data folder, or the one that several processes share."""
         shared = None if self.sharing is None else self.sharing.folder
@@ -196,6 +203,9 @@ def _beside(settings: RoomSettings, folder: Path) -> RoomSettings:
     token = settings.influx.token_file
     if token is not None:
         moved["influx"] = settings.influx.model_copy(update={"token_file": folder / token})
+    key_file = settings.access.second_factor_key_file
+    if key_file is not None:
+        moved["access"] = settings.access.model_copy(update={"second_factor_key_file": folder / key_file})
     moved["feeds"] = {name: feed.beside(folder) for name, feed in settings.feeds.items()}
     moved["alerts_out"] = settings.alerts_out.beside(folder)
     moved["notify"] = settings.notify.beside(folder)

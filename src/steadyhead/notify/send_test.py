@@ -6,11 +6,16 @@ import secrets
 import time
 from collections.abc import Callable
 
-from steadyhead.errors import NotifyError
+from steadyhead.errors import DeliveryError, NotifyError
 from steadyhead.notify.channels.opening import open_channel
 from steadyhead.notify.message import Message
 from steadyhead.notify.settings import NotifySettings
 from steadyhead.notify.words import Manner
+
+UNREACHABLE = (
+    "check that the receiver runs, that address and port of the channel in the settings are right, and that "
+    "no firewall stands between; then test again"
+)
 
 
 def send_test(settings: NotifySettings, channel: str, clock: Callable[[], float] = time.time) -> None:
@@ -25,4 +30,10 @@ def send_test(settings: NotifySettings, channel: str, clock: Callable[[], float]
         known = ", ".join(settings.channels) or "none"
         raise NotifyError(f'there is no channel "{channel}" in the settings; there are: {known}')
     message = Message(f"test:{channel}:{secrets.token_hex(8)}", int(clock()), (), kind="test")
-    open_channel(found).send(message, Manner(settings.public_url, settings.with_checks, found.list_at_most))
+    manner = Manner(settings.public_url, settings.with_checks, found.list_at_most)
+    try:
+        open_channel(found).send(message, manner)
+    except DeliveryError as exc:
+        if "cannot be reached" not in str(exc):
+            raise  # it has answered, and said itself what is wrong
+        raise NotifyError(f"{exc}; {UNREACHABLE}") from exc

@@ -248,7 +248,7 @@ class AccountRow(Base):
     """A local user; the hash is argon2id, the password is nowhere.
 
     first_until_s : end of a first password, which somebody else has set; None where it is the person's own
-    factor_secret : of the second factor (RFC 6238, base32); None without one
+    factor_secret : key of the second factor, sealed as ``access.factor_key`` has it; None without one
     factor_step : the last time step whose code was taken, so that none is taken twice
     """
 
@@ -262,7 +262,7 @@ class AccountRow(Base):
     failed: Mapped[int] = mapped_column(default=0)
     locked_until_s: Mapped[int | None]
     first_until_s: Mapped[int | None]
-    factor_secret: Mapped[str | None] = mapped_column(String(64))
+    factor_secret: Mapped[str | None]
     factor_step: Mapped[int | None]
 
 

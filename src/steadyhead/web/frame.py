@@ -13,7 +13,7 @@ from jinja2 import Environment, PackageLoader, StrictUndefined
 from starlette.requests import Request
 from starlette.responses import HTMLResponse
 
-from steadyhead.access.actor import Actor
+from steadyhead.access.actor import Act, Actor, may
 from steadyhead.api import cookies
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import csrf_field, session_secret
@@ -34,6 +34,8 @@ PAGES = (
     ("/feeds", "Feeds"),
     ("/help", "Help"),
 )
+ACCOUNTS_PAGE = ("/accounts", "Accounts")
+"""Shown to those who may manage them."""
 LOOKS = (("auto", "Auto"), ("light", "Light"), ("dark", "Dark"))
 LOOK_COOKIE = "look"
 EVENTS_URL = "/api/v1/events"
@@ -53,6 +55,12 @@ SAID = {
     "password": "The password is changed. Sign in with the new one.",
     "factor": "The second factor is set up. Sign in with a code of it.",
     "factor_dropped": "The second factor is taken off. Sign in without a code.",
+    "role_changed": "The role is changed.",
+    "account_disabled": "The account is disabled.",
+    "account_enabled": "The account can be signed in with again.",
+    "factor_reset": "The second factor is taken off.",
+    "sessions_ended": "Signed out everywhere.",
+    "token_revoked": "The token is revoked. It stays in the list.",
     "seen_to": "Written down. The messages stay listed below.",
     "reset": "Reset: it is off the list.",
     "asked": "Asked for. It is made in the background; this page says how far it is.",
@@ -85,7 +93,6 @@ def _environment() -> Environment:
     )
     found.globals.update(
         static=static_url,
-        pages=PAGES,
         looks=LOOKS,
         events_url=EVENTS_URL,
         version=version("steadyhead"),
@@ -113,6 +120,7 @@ def render(
             {
                 "actor": actor,
                 "inside": inside,
+                "pages": _pages(inside),
                 "arrived": arrived,
                 "csrf": csrf_field(request),
                 "theme": look if look in dict(LOOKS) else "auto",
@@ -154,6 +162,10 @@ def _change_no(room: Room) -> int:
         return room.desk.counts().change_no
     except DatabaseError:
         return 0
+
+
+def _pages(actor: Actor | None) -> tuple[tuple[str, str], ...]:
+    return (*PAGES, ACCOUNTS_PAGE) if actor is not None and may(actor, Act.ACCOUNTS) else PAGES
 
 
 def _here(path: str) -> str:

@@ -11,6 +11,7 @@ from steadyhead.api.guards import page_actor
 from steadyhead.api.problems import FACTOR_TO_SET_UP, PASSWORD_TO_CHOOSE, TYPE_ROOT, Problem
 from steadyhead.api.redirects import login_address, way_there
 from steadyhead.web import (
+    accounts_page,
     alert_acts,
     alert_list,
     alert_page,
@@ -43,6 +44,7 @@ for _part in (
     outgoing,
     me_page,
     proof_pages,
+    accounts_page,
     other_pages,
 ):
     router.include_router(_part.router)

@@ -11,6 +11,7 @@ import pytest
 from steadyhead.access import second_factor
 from steadyhead.access.accounts import Accounts
 from steadyhead.access.actor import Actor
+from steadyhead.access.factor_key import FactorKey
 from steadyhead.errors import SignInError
 from steadyhead.store.database import open_database
 
@@ -37,7 +38,8 @@ def run(settings, *words, typed=""):
 def accounts(settings):
     (settings.parent / "data").mkdir(exist_ok=True)
     database = open_database(f"sqlite:///{settings.parent / 'data' / 'steadyhead.db'}")
-    yield Accounts(database, lambda: float(NOW_S))
+    key = FactorKey(settings.parent / "data" / "second_factor.key")
+    yield Accounts(database, lambda: float(NOW_S), None, key)
     database.close()
 
 

@@ -6,6 +6,7 @@ import pytest
 from steadyhead.access import second_factor
 from steadyhead.access.accounts import Accounts
 from steadyhead.access.actor import Actor
+from steadyhead.access.factor_key import FactorKey
 from steadyhead.access.firsts import ALPHABET
 from steadyhead.access.settings import AccessSettings
 from steadyhead.errors import AccessError, NotFoundError, SignInError
@@ -16,8 +17,13 @@ DAY_S = 86_400
 
 
 @pytest.fixture
-def accounts(database, clock):
-    return Accounts(database, clock, AccessSettings(first_password_days=3))
+def key(tmp_path):
+    return FactorKey(tmp_path / "second_factor.key")
+
+
+@pytest.fixture
+def accounts(database, clock, key):
+    return Accounts(database, clock, AccessSettings(first_password_days=3), key)
 
 
 def test_a_first_password_is_random_and_good_for_choosing_an_own_one(accounts, clock):
@@ -132,19 +138,19 @@ def test_the_own_password_is_enough_to_confirm(accounts, with_factor):
         accounts.confirm("kim", WORDS, code="000000")
 
 
-def test_administrators_owe_a_second_factor_where_it_is_asked_for(database, clock):
-    accounts = Accounts(database, clock, AccessSettings(second_factor_for_administrators=True))
+def test_administrators_owe_a_second_factor_where_it_is_asked_for(database, clock, key):
+    accounts = Accounts(database, clock, AccessSettings(second_factor_for_administrators=True), key)
     accounts.create("olaf", "operator", WORDS)
     first = accounts.create_with_first("kim", "administrator")
     assert accounts.who(accounts.login("olaf", WORDS)).owes is None
     assert accounts.who(accounts.login("kim", first.password)).owes == "own_password"
     accounts.change_password("kim", first.password, WORDS)
     assert accounts.who(accounts.login("kim", WORDS)).owes == "second_factor"
-    key = second_factor.new_secret()
-    code = pyotp.TOTP(key).at(int(clock.now_s))
-    accounts.set_up_factor("kim", WORDS, key, code)
+    secret = second_factor.new_secret()
+    code = pyotp.TOTP(secret).at(int(clock.now_s))
+    accounts.set_up_factor("kim", WORDS, secret, code)
     clock.now_s += 30
-    session = accounts.login("kim", WORDS, pyotp.TOTP(key).at(int(clock.now_s)))
+    session = accounts.login("kim", WORDS, pyotp.TOTP(secret).at(int(clock.now_s)))
     assert accounts.who(session) == Actor("kim", role="administrator")
 
 

@@ -82,6 +82,17 @@ def test_a_test_message_that_is_not_taken_is_told_in_a_line(command, write):
     assert len(receiver.requests) == 1
 
 
+def test_a_receiver_that_is_not_there_is_told_with_what_to_do(command, write):
+    with HttpReceiver() as receiver:
+        write(receiver)
+    done = command("test", "control_room")
+    assert done.returncode == 2
+    assert done.stderr.startswith(
+        f"steadyhead: 127.0.0.1:{receiver.port} cannot be reached (Connection refused); "
+    )
+    assert "check that the receiver runs, that address and port" in done.stderr
+
+
 def test_a_channel_that_is_not_there_is_told_with_those_that_are(command, write):
     with HttpReceiver() as receiver:
         write(receiver)

@@ -13,6 +13,7 @@ import numpy as np
 from fastapi.testclient import TestClient
 
 from steadyhead.access.accounts import Accounts
+from steadyhead.access.factor_key import FILE_NAME, FactorKey
 from steadyhead.access.settings import AccessSettings
 from steadyhead.alerts.model import Verdict
 from steadyhead.archive.archive import Buckets, Series2
@@ -227,7 +228,8 @@ def make_room(folder: Path, made: Path, **access: Any) -> RoomForTests:
         "settings": settings, "folder": folder, "registry": registry, "knowledge": knowledge,
         "database": database, "archive": archive, "profiles": folder / "profiles",
         "desk": Desk(database, knowledge, registry, clock, news=news),
-        "accounts": Accounts(database, clock, settings.access), "intake": intake, "runner": runner,
+        "accounts": Accounts(database, clock, settings.access, FactorKey(folder / FILE_NAME)),
+        "intake": intake, "runner": runner,
         "news": news, "clock": clock, "outward": SimpleNamespace(errors={}),
         "reporter": Reporter(ReportSettings(folder=folder / "reports"), clock),
     }  # fmt: skip

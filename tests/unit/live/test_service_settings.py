@@ -64,6 +64,17 @@ def test_folders_are_relative_to_the_file(tmp_path: Path):
     assert load_settings(written(tmp_path, "")).data_folder == Path("data")
 
 
+def test_the_key_of_second_factors_is_in_the_data_folder_or_where_it_is_named(tmp_path: Path):
+    assert load_settings(written(tmp_path, "data_folder: here\n")).factor_key_file == (
+        tmp_path / "here" / "second_factor.key"
+    )
+    named = "access: {second_factor_key_file: secret/key}\n"
+    assert load_settings(written(tmp_path, named)).factor_key_file == tmp_path / "secret" / "key"
+    shared = "database_url: postgresql://a@b/c\nsharing: {folder: all}\n"
+    assert load_settings(written(tmp_path, shared)).factor_key_file is None  # each would make its own
+    assert load_settings(written(tmp_path, shared + named)).factor_key_file == tmp_path / "secret" / "key"
+
+
 @pytest.mark.parametrize(
     ("text", "words"),
     [

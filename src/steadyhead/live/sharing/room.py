@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 from sqlalchemy import event
 
-from steadyhead.access.accounts import Accounts
 from steadyhead.archive.place import archive_place
 from steadyhead.archive.shares import FleetArchive
 from steadyhead.config import Registry
@@ -19,7 +18,7 @@ from steadyhead.live.connected import Connections
 from steadyhead.live.desks import desk_of
 from steadyhead.live.feed_rows import FeedRows
 from steadyhead.live.quarantine import Quarantine
-from steadyhead.live.room import MB, Room, claim
+from steadyhead.live.room import MB, Room, accounts_of, claim
 from steadyhead.live.settings import RoomSettings
 from steadyhead.live.sharing.book import Book
 from steadyhead.live.sharing.fleet_runner import FleetRunner
@@ -88,6 +87,7 @@ def open_shared_room(settings: RoomSettings, registry: Registry, *, clock: Clock
         opened += [_opened(settings, sharing), _opened(settings, sharing)]
         database, keeping = opened
         fleet = set_up(database, plan, registry, tasks_of(settings))
+        accounts = accounts_of(settings, database, clock.wall_s)
         readings = archive_place(settings)
         if readings.store == "embedded":
             same_folder(database, fleet, readings.folder, "sharing.folder")
@@ -133,7 +133,7 @@ def open_shared_room(settings: RoomSettings, registry: Registry, *, clock: Clock
     room = SharedRoom(
         settings=settings, folder=settings.data_folder, registry=registry, knowledge=knowledge,
         database=database, archive=archive, profiles=settings.profiles, desk=desk,
-        accounts=Accounts(database, clock.wall_s, settings.access), intake=intake,
+        accounts=accounts, intake=intake,
         runner=FleetRunner(kit, holdings, intake, archive), news=news, clock=clock.wall_s, journal=counts,
         sender=holdings.new_sender(), reporter=Reporter(own_reports, clock.wall_s),
         connections=Connections({}, intake, counts, lambda: 0, clock.wall_s, settings.future_s),
