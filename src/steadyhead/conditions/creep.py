@@ -19,6 +19,7 @@ STEADY = 0.75
 OF_FASTEST = 0.6
 FAR = 0.25  # once the surge of closing is over
 ALL_THE_WAY = 0.9
+SET_STILL_S = 1800.0
 GROWN = 0.05  # of the way, since closing
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 
@@ -64,7 +65,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         # what closing left behind stays where it is; creep goes on
         grows = is_far(s) or (grown(s) > 0.5 * s.way and carries_on(s))
         claim = claim and grows and s.short_s == 0 and not held and not warming and not by_day_too
-        claim = claim and s.elsewhere == 0
+        # a set that has just moved by schedule leaves a quiet district where the one before held it
+        claim = claim and s.elsewhere == 0 and s.set_still_s > wait(s.tick_s, SET_STILL_S, 3.0)
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     # at hours when it is shut as a rule the two stand alike whoever lifts them; a leak goes on
     alike = follows_neighbour(s, lim)

@@ -14,6 +14,7 @@ from steadyhead.conditions.scene import transition
 from steadyhead.conditions.scene.record import RING_TICKS
 
 STEP_S = 900.0  # a hand on a pilot screw takes minutes; a spring or a clogging strainer takes hours
+STEP_TICKS = 3.0  # the short mean needs them, at coarse sampling, to show most of a step
 FLAT_RATIO = 0.3
 BEFORE_RATIO = 0.35  # of the level, on the mean of the half hour before a step
 SLOWLY = 2.5  # the mean of five minutes over that of two hours: more is a jump, not a drift
@@ -64,6 +65,13 @@ def is_step(s, level):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def may_be_step(s, level):  # type: ignore[no-untyped-def]
+    """The same, as far as the short mean can tell at coarse sampling."""
+    took, _, _, before = transition(s, level)
+    return took <= max(STEP_S, STEP_TICKS * s.tick_s) and before < BEFORE_RATIO
+
+
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for drift: 1 means raise."""
     claim = False
@@ -72,7 +80,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         same = d * s.fast > 0 and 0.6 * abs(d) < abs(s.fast) < SLOWLY * abs(d)
         if abs(d) > lim.drift_share and same and s.is_fixed == 0:
             demand = s.is_regulating == 0 and sags_with_demand(s)
-            claim = not demand and stays(s, d) and not is_step(s, d) and not strays(s, lim)
+            claim = not demand and stays(s, d) and not may_be_step(s, d) and not strays(s, lim)
     if s.known > 0:
         hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)
     if np.isnan(s.drift):

@@ -29,6 +29,8 @@ UPSTREAM_FAR = 3.0
 ALWAYS_RESOLVED_S = 2.0  # no hydraulic pilot hunts faster than four of these
 LEAST_RATIO = 2.0  # of the usual movement
 TRAVELS = 0.7  # of the swing: an outlet further from its own short mean is going somewhere
+ONE_SIDED_TICKS = 8.0  # what sagged a moment ago comes back with large moves
+LEAST_FLOW_SHARE = 1.0  # of the outlet's swing, each over its level: where outlets move, more water moves
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
 
@@ -83,6 +85,22 @@ def is_settled(s):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def is_one_sided(s, lim):  # type: ignore[no-untyped-def]
+    """The outlet moves below what is expected, not about it, as demand moves a valve at its limit."""
+    if lim.fine or not lim.has_flow:
+        return False
+    return s.one_sided_s > 0.0 and s.time_s - s.one_sided_s < ONE_SIDED_TICKS * s.tick_s
+
+
+@njit(cache=True)
+def moves_alone(s, lim):  # type: ignore[no-untyped-def]
+    """The outlet's number moves and the water does not: a transmitter."""
+    if not lim.has_flow or not s.flow_slow > 0.0:
+        return False
+    return np.sqrt(s.c_ff) / s.flow_slow < LEAST_FLOW_SHARE * np.sqrt(s.c_oo) / lim.set_kpa
+
+
+@njit(cache=True)
 def scatter_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
     """Peak to peak of a sine with the scatter seen, less where outlet and flow hardly move together."""
     swing = RMS_TO_SWING * s.move_kpa
@@ -128,7 +146,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             # on the way from one level to another it moves a lot, but not to and fro
             travels = abs(s.departure - s.fast) * lim.set_kpa > TRAVELS * swing
             if swing > lim.scatter_share * lim.set_kpa and not travels:
-                claim, size, kind = True, swing, 2.0
+                claim, size, kind = not is_one_sided(s, lim) and not moves_alone(s, lim), swing, 2.0
         claim = claim and not comes_from_outside(s, lim)
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)
     if claim:

@@ -17,6 +17,8 @@ from steadyhead.conditions.inlet_starved import SAG_SHARE
 from steadyhead.conditions.scene import transition
 from steadyhead.conditions.set_changed import IMPOSSIBLE_STEP
 
+LOW_SHARE = 0.05  # of the mean flow: near the least a meter tells, it says the same for long
+APART = 0.08  # of set: nearer than that, a short supply and what it leaves of the outlet
 STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED, OFFSET = range(1, 10)
 KIND_NAMES = (
     "", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled",
@@ -45,7 +47,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
     if not lim.on_change and s.known > 0:
         if s.still_outlet_s > limit or s.still_inlet_s > limit:
             return 1.0
-        if s.still_flow_s > limit and s.flow_lps > lim.near_zero_lps:
+        if s.still_flow_s > limit and s.flow_lps > max(lim.near_zero_lps, LOW_SHARE * lim.daily_mean_lps):
             return 1.0
     if s.spike_rate * 21600.0 / s.tick_s > 3.0:
         return 2.0
@@ -69,6 +71,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         return 5.0
     if (
         abs(s.inlet_kpa / inlet_usual - 1) > 0.5
+        and abs(s.inlet_kpa - s.outlet_kpa) > APART * lim.set_kpa
         and _is_factor(s.inlet_kpa / inlet_usual)
         and -SAG_SHARE < s.departure < 0.1
         and s.quiet == 0  # only water that flows shows that the inlet is what it was

@@ -5,7 +5,7 @@ from __future__ import annotations
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
-from steadyhead.conditions.drift import BEFORE_RATIO, FLAT_RATIO, STEP_S
+from steadyhead.conditions.drift import BEFORE_RATIO, FLAT_RATIO, STEP_S, STEP_TICKS
 from steadyhead.conditions.scene import transition
 
 SETTLED_S = 4 * 3600.0  # a fault that came as a step shows itself within this time as demand moves
@@ -42,12 +42,17 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         and not is_pinched(s, lim)
     ):
         took, age_s, change, before = transition(s, s.fast)
-        step = took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO and abs(s.fast) < IMPOSSIBLE_STEP
+        step = took <= max(STEP_S, STEP_TICKS * s.tick_s) and before < BEFORE_RATIO
+        step = step and abs(s.fast) < IMPOSSIBLE_STEP
         claim = step and change < FLAT_RATIO and age_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)
+        # without a meter nobody knows whether the district has drawn down to a set that went lower
+        drawn = lim.has_flow or s.fast < 0.0 or abs(age_s - s.set_still_s) > STILL_S
+        claim = claim and drawn
     if s.known > 0 and s.near_zero > 0 and s.starved == 0:
         # shut, and yet below lock-up: the set was lowered and the district has not come down to it
         below = (
             s.outlet_kpa < s.lock_kpa - LEAST_STEP_BLIND * lim.set_kpa
+            and s.departure < 0.0
             and s.fast > -EMPTY_SHARE
             and s.set_still_s > STILL_S
         )

@@ -44,6 +44,7 @@ SHORT = {
     "widened": "wide",
     "shifted": "shift",
     "stretched": "stretch",
+    "varied": "vary",
     "evaluation": "eval",
 }
 SEEDS = {
@@ -51,11 +52,12 @@ SEEDS = {
     "widened": 5_000_000,
     "shifted": 9_000_000,
     "stretched": 13_000_000,
-    "evaluation": 17_000_000,
+    "varied": 17_000_000,
+    "evaluation": 21_000_000,
 }
 
 # Which sampling meets a kind first.
-FIRST_TURN = {"development": 0, "widened": 5, "shifted": 9, "stretched": 3, "evaluation": 7}
+FIRST_TURN = {"development": 0, "widened": 5, "shifted": 9, "stretched": 3, "varied": 7, "evaluation": 11}
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")
 NO_INLET_FINE = ("healthy", "drift", "set_changed")

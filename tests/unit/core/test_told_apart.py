@@ -5,6 +5,8 @@ The stations are made up here, row by row, so that nothing but the mark in quest
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -151,3 +153,16 @@ def test_without_a_meter_a_few_slow_swings_are_not_called_hunting(cycles, hunts)
     outlet[first : first + n] += 7.0 * np.sin(np.arange(n) * 2 * np.pi / 6)
     judged = regular("made_up", 0, 60, outlet, inlet_kpa=log.inlet_kpa)
     assert ("hunting" in [c.condition for c in step(State(), judged, known) if c.is_raised]) == hunts
+
+
+def test_a_quiet_district_left_high_by_a_scheduled_set_is_no_creep(profile):
+    """Shut since one, the set goes up at two and down again at half past four; nobody draws until five."""
+    up = np.where((np.arange(672) % 96 >= 8) & (np.arange(672) % 96 < 18), 30.0, 0.0)
+    slots = tuple(float(x) for x in profile.set_pressure.typical_kpa + up)
+    scheduled = replace(profile, set_pressure=replace(profile.set_pressure, slots_kpa=slots))
+    log = nightly(3, 2)
+    minute = np.arange(len(log)) % DAY
+    outlet = log.outlet_kpa + np.where((minute >= 120) & (minute < SHUT_TO), 30.0, 0.0)
+    assert names(scheduled, outlet, log) == []
+    leaking = outlet + lifted(log, 1, 100.0, 0.5) - log.outlet_kpa  # long before the set moves again
+    assert names(scheduled, leaking, log)[:1] == ["creep"]

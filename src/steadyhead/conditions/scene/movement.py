@@ -7,6 +7,7 @@ from numba import njit
 
 from steadyhead.conditions.scene.record import MOVES
 
+BELOW = 0.8  # of its own scatter: what swings to and fro has its mean nearer to what is expected
 if MOVES != 8:
     raise AssertionError("the median below is made for eight moves")
 
@@ -52,6 +53,13 @@ def see_movement(s, t, lim):  # type: ignore[no-untyped-def]
         if not np.isnan(t.with_inlet):
             s.c_oi += g * (t.with_inlet - s.c_oi)
             s.c_ii += g * (t.inlet_edge - s.c_ii)
+        if s.known > 0:
+            off = s.departure_kpa - s.side_kpa
+            s.side_kpa += g * off
+            s.side_var += g * ((1.0 - g) * off * off - s.side_var)
+            least_kpa = max(BELOW * np.sqrt(s.side_var), 0.5 * lim.enter_share * lim.set_kpa)
+            if s.side_kpa < -least_kpa:
+                s.one_sided_s = s.time_s
         if s.n_moves >= MOVES:
             s.move_kpa = _median_of_moves(s.moves)
     s.with_flow = s.c_of / np.sqrt(s.c_oo * s.c_ff) if s.c_oo * s.c_ff > 0 else 0.0

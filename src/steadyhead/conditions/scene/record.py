@@ -73,6 +73,9 @@ SCENE = np.dtype(
         ("with_flow", "f8"),  # correlation of fast movement of outlet and flow
         ("with_inlet", "f8"),
         ("inlet_move_ratio", "f8"),
+        ("side_kpa", "f8"),  # departure over the same ticks: its mean, its variance
+        ("side_var", "f8"),
+        ("one_sided_s", "f8"),  # when they last lay below what is expected, 0 if never
         ("cycles", "f8"),
         ("period_s", "f8"),
         ("swing_kpa", "f8"),

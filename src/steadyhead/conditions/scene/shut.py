@@ -13,7 +13,7 @@ SETTLING_S = 600.0  # the surge of closing is over (common practice, no source)
 CLOSING_S = 1800.0  # a closing needle screwed far in takes so long (from the plant)
 CLOSING_FLOW = 0.05  # of the mean: while that passes, a slow valve is still closing
 JUMP = 0.15  # of the way within ten minutes; leaks past a seat lift a district half as fast at most
-USUALLY_SHUT = 0.3  # share of ticks without flow at this hour of the week
+USUALLY_SHUT = 0.1  # share of ticks without flow at this hour of the week
 
 
 @njit(cache=True)
