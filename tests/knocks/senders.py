@@ -114,7 +114,8 @@ class MqttSender:
         return False
 
     def _all_published(self, readings: Sequence[Reading]) -> bool:
-        client = paho.Client(CallbackAPIVersion.VERSION2, client_id="plant")
+        # a broker that is killed forgets what it took a moment ago: on a new connection all is published anew
+        client = paho.Client(CallbackAPIVersion.VERSION2, client_id="plant", reconnect_on_failure=False)
         client.max_inflight_messages_set(200)
         try:
             client.connect("127.0.0.1", self.works.broker.port)
@@ -122,7 +123,9 @@ class MqttSender:
             infos = [client.publish(*message(one), qos=1) for one in readings]
             for info in infos:
                 info.wait_for_publish(5)
-            return all(info.is_published() for info in infos)
+                if not info.is_published():
+                    return False
+            return True
         except (OSError, RuntimeError, ValueError):
             time.sleep(AGAIN_S)
             return False
