@@ -121,11 +121,7 @@ class MqttSender:
             client.connect("127.0.0.1", self.works.broker.port)
             client.loop_start()
             infos = [client.publish(*message(one), qos=1) for one in readings]
-            for info in infos:
-                info.wait_for_publish(5)
-                if not info.is_published():
-                    return False
-            return True
+            return all(_has_arrived(info) for info in infos)  # ends at the first that has not
         except (OSError, RuntimeError, ValueError):
             time.sleep(AGAIN_S)
             return False
@@ -183,6 +179,11 @@ class FolderSender:
 
     def _path(self, name: str) -> Path:
         return self.works.folder / "logs" / f"{name}.csv"
+
+
+def _has_arrived(info: paho.MQTTMessageInfo) -> bool:
+    info.wait_for_publish(5)
+    return info.is_published()
 
 
 def position(data: Path, source: str) -> dict[str, Any]:
