@@ -65,7 +65,7 @@ def test_a_folder_name_with_signs_of_a_url_is_opened(tmp_path: Path) -> None:
     database.check()
     database.close()
     with closing(sqlite3.connect(folder / "a.db")) as made:
-        assert made.execute("SELECT version_num FROM alembic_version").fetchone() == ("0003",)
+        assert made.execute("SELECT version_num FROM alembic_version").fetchone() == ("0004",)
 
 
 def test_migrations_travel_with_the_package() -> None:
