@@ -19,7 +19,7 @@ STEADY = 0.75
 OF_FASTEST = 0.6
 FAR = 0.25  # once the surge of closing is over
 ALL_THE_WAY = 0.9
-SET_STILL_S = 1800.0
+SET_STILL_S = 1800.0  # until the district has followed a scheduled set, or water is drawn
 GROWN = 0.05  # of the way, since closing
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 

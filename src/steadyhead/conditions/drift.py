@@ -58,17 +58,23 @@ def strays(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def came_at_once(s, took_s, before, ticks):  # type: ignore[no-untyped-def]
+    """What ``transition`` tells is a step: within minutes, or ``ticks`` where sampling is coarse."""
+    return took_s <= max(STEP_S, ticks * s.tick_s) and before < BEFORE_RATIO
+
+
+@njit(cache=True)
 def is_step(s, level):  # type: ignore[no-untyped-def]
     """The departure came within minutes, or between two samples where sampling is coarse."""
-    took, _, _, before = transition(s, level)
-    return took <= max(STEP_S, 2.0 * s.tick_s) and before < BEFORE_RATIO
+    took_s, _, _, before = transition(s, level)
+    return came_at_once(s, took_s, before, 2.0)
 
 
 @njit(cache=True)
 def may_be_step(s, level):  # type: ignore[no-untyped-def]
     """The same, as far as the short mean can tell at coarse sampling."""
-    took, _, _, before = transition(s, level)
-    return took <= max(STEP_S, STEP_TICKS * s.tick_s) and before < BEFORE_RATIO
+    took_s, _, _, before = transition(s, level)
+    return came_at_once(s, took_s, before, STEP_TICKS)
 
 
 @njit(cache=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
-from steadyhead.conditions.drift import BEFORE_RATIO, FLAT_RATIO, STEP_S, STEP_TICKS
+from steadyhead.conditions.drift import FLAT_RATIO, STEP_TICKS, came_at_once
 from steadyhead.conditions.scene import transition
 
 SETTLED_S = 4 * 3600.0  # a fault that came as a step shows itself within this time as demand moves
@@ -41,9 +41,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         and s.is_fixed == 0
         and not is_pinched(s, lim)
     ):
-        took, age_s, change, before = transition(s, s.fast)
-        step = took <= max(STEP_S, STEP_TICKS * s.tick_s) and before < BEFORE_RATIO
-        step = step and abs(s.fast) < IMPOSSIBLE_STEP
+        took_s, age_s, change, before = transition(s, s.fast)
+        step = came_at_once(s, took_s, before, STEP_TICKS) and abs(s.fast) < IMPOSSIBLE_STEP
         claim = step and change < FLAT_RATIO and age_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)
         # without a meter nobody knows whether the district has drawn down to a set that went lower
         drawn = lim.has_flow or s.fast < 0.0 or abs(age_s - s.set_still_s) > STILL_S
