@@ -42,9 +42,19 @@ def on_workers(
     work: Work[Job, Result], jobs: Sequence[Job], processes: int, scheduler: str | None
 ) -> Generator[Answer[Result] | Lost[Job]]:
     """Answers in the order of the jobs; see ``crew.run``."""
+    _quiet()
     with dask.config.set(SETTINGS), contextlib.ExitStack() as stack:
         client = stack.enter_context(_elsewhere(scheduler) if scheduler is not None else _local(processes))
         yield from _answers(client, work, jobs, is_local=scheduler is None)
+
+
+def _quiet() -> None:
+    """Dask's own log is for its developers, and what matters of it comes as an error.
+
+    For good: a cluster that is told to be silent speaks again once it is closed, of connections that were cut.
+    """
+    for name in ("distributed", "distributed.client", "distributed.gc"):  # those to which Dask gives a level
+        logging.getLogger(name).setLevel(logging.CRITICAL)
 
 
 def _answers(
@@ -94,7 +104,6 @@ def _is_of_the_network(exc: OSError) -> bool:
 
 @contextlib.contextmanager
 def _elsewhere(address: str) -> Iterator[Client]:
-    logging.getLogger("distributed").setLevel(logging.CRITICAL)
     try:
         client = Client(address, timeout=JOIN_S / 3, set_as_default=False)  # type: ignore[no-untyped-call]
     except (OSError, ValueError, ImportError) as exc:

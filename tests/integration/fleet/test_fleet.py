@@ -5,6 +5,7 @@ Real processes, real kills; the workers are Dask's, of our own and behind a sche
 
 from __future__ import annotations
 
+import logging
 import os
 import signal
 import socket
@@ -227,6 +228,20 @@ def fleet_keep():
     from steadyhead.archive.archive import Keep
 
     return Keep(full_days=100_000, thinned_days=100_000)
+
+
+def test_dask_does_not_speak_even_once_its_cluster_is_closed(folder, registry, caplog):
+    """As of connections that were cut while it closed."""
+    loggers = [logging.getLogger(f"distributed{part}") for part in ("", ".batched", ".client", ".gc")]
+    for logger in loggers[::2]:
+        logger.setLevel(logging.INFO)  # as Dask leaves it
+    loggers[1].info("heard")
+    done_by(scanning(folder), registry, LOCAL)
+    for logger in loggers:
+        logger.error("not heard")
+    told = [record.getMessage() for record in caplog.records if record.name.startswith("distributed")]
+    assert told[0] == "heard"
+    assert "not heard" not in told
 
 
 def test_ctrl_c_ends_all_processes_with_one_line(folder, tmp_path):

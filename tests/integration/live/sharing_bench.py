@@ -92,15 +92,15 @@ class Fleet:
         return running == SHARES
 
     def settle(self) -> None:
-        """Let everything that came be judged."""
-        for worker in self.workers.values():
-            worker.ask(drain=True)
+        """Let everything that came be judged: what a dead one had is taken over first, and time passes."""
+        self.wait_until_all_is_owned_by(*self.workers)
         for _ in range(3):
             for worker in self.workers.values():
-                worker.ask(move=HORIZON_S + 1)
-            time.sleep(2.5)  # the run looks every second, and writes a mark; on a busy machine later
-            for worker in self.workers.values():
                 worker.ask(drain=True)
+            for worker in self.workers.values():
+                worker.ask(move=HORIZON_S + 1)
+        for worker in self.workers.values():
+            worker.ask(drain=True)
 
     def finish(self) -> None:
         """Let everything that came be judged, then stop all in order."""

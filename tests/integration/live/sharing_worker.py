@@ -16,9 +16,11 @@ from steadyhead.config import load_registry
 from steadyhead.errors import SteadyheadError
 from steadyhead.feeds.settings import MqttSettings
 from steadyhead.live.clock import Clock
+from steadyhead.live.intake import MARK_S
 from steadyhead.live.room import open_room
 from steadyhead.live.settings import RoomSettings
 from steadyhead.live.sharing.room import SharedRoom
+from steadyhead.live.sharing.share import Share
 from steadyhead.live.sharing.tasks import REPORT
 
 moved_s = 0.0
@@ -64,13 +66,19 @@ def answer(room: SharedRoom, command: dict[str, Any]) -> Any:
 
 
 def drained(room: SharedRoom) -> int:
-    """Wait until all is judged that has come for the shares of this process; how many it has."""
+    """Wait until all is judged that has come for the shares of this process, up to now; how many it has."""
     while True:
         shares = room.rounds._holdings.shares()
         waiting = room.intake._inbox.shares_with_readings(shares)
-        if not waiting and all(s.loop.done_no >= s.journal.last_no for s in shares.values()):
+        if not waiting and all(is_up_to_now(share) for share in shares.values()):
             return len(shares)
         time.sleep(0.02)
+
+
+def is_up_to_now(share: Share) -> bool:
+    """Whether its journal knows how late it is, and all of that is judged."""
+    behind_s = share.runner._parts.clock.now().listened_s - share.journal.listened_s
+    return behind_s < MARK_S + 2 and share.loop.done_no >= share.journal.last_no
 
 
 def say(what: Any) -> None:
