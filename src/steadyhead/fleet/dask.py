@@ -51,7 +51,7 @@ def on_workers(
 def _quiet() -> None:
     """Dask's own log is for its developers, and what matters of it comes as an error.
 
-    For good: a cluster that is told to be silent speaks again once it is closed, of connections that were cut.
+    For good: a cluster told to be silent speaks again once it is closed, of connections that were cut.
     """
     for name in ("distributed", "distributed.client", "distributed.gc"):  # those to which Dask gives a level
         logging.getLogger(name).setLevel(logging.CRITICAL)
