@@ -11,6 +11,7 @@ from numba import njit
 
 from steadyhead.conditions.base import hold
 from steadyhead.conditions.scene import transition
+from steadyhead.conditions.scene.leaning import SPREAD, SURE, leaning
 from steadyhead.conditions.scene.record import RING_TICKS
 
 STEP_S = 900.0  # a hand on a pilot screw takes minutes; a spring or a clogging strainer takes hours
@@ -23,6 +24,9 @@ STAYS_S = 7200.0  # a drift stands all the time; a valve that comes back late st
 STAYS_SHARE = 0.75
 STAYS_LEVEL = 0.6  # of the mean
 STRAYS = 0.25  # of the mean, root mean square
+LEANS = 0.085  # relative change over that of the opening; about a sixth where a pilot is half blocked (plant)
+LEANS_FAR = 0.6  # a valve at its limit falls behind far more
+SMALL = 0.06  # of set; what comes at once and is larger is hardly a pilot's restriction
 STRAYED_S = 26 * 3600.0  # since the last stray that passed
 
 
@@ -78,6 +82,22 @@ def may_be_step(s, level):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def leans(s):  # type: ignore[no-untyped-def]
+    """The departure, a small one, grows with the opening that demand asks for."""
+    share, error, _ = leaning(s)
+    return share > max(LEANS, SURE * error) and abs(s.fast) < SMALL
+
+
+@njit(cache=True)
+def stands_upright(s):  # type: ignore[no-untyped-def]
+    """Demand has moved, and the departure did not go with it; or it is too large to ask."""
+    share, error, spread = leaning(s)
+    if abs(s.fast) > SMALL or np.isinf(error):
+        return True
+    return spread > SPREAD and not share > max(LEANS, SURE * error)
+
+
+@njit(cache=True)
 def judge(s, own, lim):  # type: ignore[no-untyped-def]
     """Support for drift: 1 means raise."""
     claim = False
@@ -86,7 +106,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         same = d * s.fast > 0 and 0.6 * abs(d) < abs(s.fast) < SLOWLY * abs(d)
         if abs(d) > lim.drift_share and same and s.is_fixed == 0:
             demand = s.is_regulating == 0 and sags_with_demand(s)
-            claim = not demand and stays(s, d) and not may_be_step(s, d) and not strays(s, lim)
+            at_once = may_be_step(s, d) and not (leans(s) and leaning(s)[0] < LEANS_FAR)
+            claim = not demand and stays(s, d) and not at_once and not strays(s, lim)
     if s.known > 0:
         hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)
     if np.isnan(s.drift):

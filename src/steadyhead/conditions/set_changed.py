@@ -5,13 +5,14 @@ from __future__ import annotations
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
-from steadyhead.conditions.drift import FLAT_RATIO, STEP_TICKS, came_at_once
+from steadyhead.conditions.drift import FLAT_RATIO, STEP_TICKS, came_at_once, leans, stands_upright
 from steadyhead.conditions.scene import transition
 
 SETTLED_S = 4 * 3600.0  # a fault that came as a step shows itself within this time as demand moves
 SETTLED_SAMPLES = 4
 STILL_S = 3600.0  # after a scheduled change of the set pressure
 EMPTY_SHARE = 0.25  # lower than that the district is running empty
+WATCHED_S = 7 * 3600.0  # by then demand has moved, or will not
 LEAST_STEP = 0.022  # of set
 LEAST_STEP_BLIND = 0.025  # without a meter the morning's droop is a step too
 EVEN = 0.05  # change of flow from tick to tick, root mean square
@@ -46,7 +47,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         claim = step and change < FLAT_RATIO and age_s >= wait(s.tick_s, SETTLED_S, SETTLED_SAMPLES)
         # without a meter nobody knows whether the district has drawn down to a set that went lower
         drawn = lim.has_flow or s.fast < 0.0 or abs(age_s - s.set_still_s) > STILL_S
-        claim = claim and drawn
+        seen = stands_upright(s) or (age_s > WATCHED_S and not leans(s))
+        claim = claim and drawn and seen
     if s.known > 0 and s.near_zero > 0 and s.starved == 0:
         # shut, and yet below lock-up: the set was lowered and the district has not come down to it
         below = (

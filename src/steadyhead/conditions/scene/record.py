@@ -40,6 +40,13 @@ SCENE = np.dtype(
         ("fast", "f8"),  # departure, mean of about 5 min
         ("drift", "f8"),  # departure while regulating, mean of about 2 h
         ("drift_age_s", "f8"),  # regulating time behind that mean
+        ("lean_s", "f8"),  # how long it has stood off so far, and the moments of departure and Kv since
+        ("lean_n", "f8"),
+        ("lean_k", "f8"),
+        ("lean_d", "f8"),
+        ("lean_kk", "f8"),
+        ("lean_kd", "f8"),
+        ("lean_dd", "f8"),
         ("low_class", "f8"),  # departure when little is demanded, and when that was last seen
         ("low_class_at_s", "f8"),
         ("w_n", "f8"),

@@ -8,6 +8,7 @@ from numba import njit
 from steadyhead.conditions.scene.departures import see_departure
 from steadyhead.conditions.scene.hours import see_hour
 from steadyhead.conditions.scene.lag import see_lag
+from steadyhead.conditions.scene.leaning import see_leaning
 from steadyhead.conditions.scene.movement import see_movement
 from steadyhead.conditions.scene.opening import see_opening
 from steadyhead.conditions.scene.shut import fills_by_itself, see_short_supply, see_shut
@@ -47,6 +48,8 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
     see_short_supply(s, lim)
     if s.known > 0:
         see_departure(s, lim)
+        if s.quiet == 0 and s.starved == 0:
+            see_leaning(s)
         see_shut(s, lim)
         see_opening(s, lim)
         see_lag(s, lim)
