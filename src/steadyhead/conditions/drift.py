@@ -25,6 +25,7 @@ STAYS_SHARE = 0.75
 STAYS_LEVEL = 0.6  # of the mean
 STRAYS = 0.25  # of the mean, root mean square
 LEANS = 0.085  # relative change over that of the opening; about a sixth where a pilot is half blocked (plant)
+LEANS_MUCH = 0.2
 LEANS_FAR = 0.6  # a valve at its limit falls behind far more
 SMALL = 0.06  # of set; what comes at once and is larger is hardly a pilot's restriction
 STRAYED_S = 26 * 3600.0  # since the last stray that passed
@@ -86,6 +87,13 @@ def leans(s):  # type: ignore[no-untyped-def]
     """The departure, a small one, grows with the opening that demand asks for."""
     share, error, _ = leaning(s)
     return share > max(LEANS, SURE * error) and abs(s.fast) < SMALL
+
+
+@njit(cache=True)
+def leans_far(s):  # type: ignore[no-untyped-def]
+    """The departure, of whatever size, goes so much with demand that no screw made it."""
+    share, error, spread = leaning(s)
+    return share > max(LEANS_MUCH, SURE * error) and spread > SPREAD
 
 
 @njit(cache=True)

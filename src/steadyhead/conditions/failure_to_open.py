@@ -15,6 +15,7 @@ from steadyhead.conditions.set_changed import EMPTY_SHARE, is_pinched
 
 DEEP_SHARE = 0.08  # a drift is named long before it gets there
 SEEN = 5  # ticks since a step before its opening is called fixed
+SURELY_FIXED = 0.9
 FAR_SHARE = 0.10  # hardly anybody turns a screw that far in one go
 TAKEN_UP_S = 900.0  # after a scheduled change of the set pressure
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
@@ -42,7 +43,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             with_demand = s.is_regulating == 0 and sags_with_demand(s) and not is_step(s, s.departure)
             deep = s.departure < -DEEP_SHARE and not is_step(s, s.departure)
             deep = deep and s.is_regulating == 0
-            sure = s.w_n >= SEEN or s.departure < -FAR_SHARE or not is_step(s, s.departure)
+            seen = s.w_n >= SEEN or (s.w_n >= SEEN - 1 and s.fixed > SURELY_FIXED)
+            sure = seen or s.departure < -FAR_SHARE or not is_step(s, s.departure)
             fixed = s.is_fixed > 0 and sure
             claim = below_reach and (fixed or with_demand or deep or is_pinched(s, lim))
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)

@@ -10,6 +10,7 @@ from steadyhead.conditions.base import hold, wait
 USUALLY_OPEN = 0.3
 ALWAYS_OPEN = 0.02
 SET_STILL_S = 3600.0
+LEAST_LIFT = 0.006  # of set: an outlet held where it always is has a meter that tells nothing
 
 
 @njit(cache=True)
@@ -32,7 +33,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         elif s.zero_share < ALWAYS_OPEN:
             # no flow at an hour that always had some, and a neighbour that stands high enough to hold it
             pushes = s.neighbour_kpa > s.outlet_kpa - 0.03 * lim.set_kpa
-            claim = pushes and above > -lim.tick_kpa
+            claim = pushes and above > -lim.tick_kpa and s.departure > LEAST_LIFT
         else:
             # at hours when it is shut as a rule, the two stand alike whoever lifts them, a leak slowly
             lifted = s.zero_share < USUALLY_OPEN or s.elsewhere > 0

@@ -30,6 +30,8 @@ ALWAYS_RESOLVED_S = 2.0  # no hydraulic pilot hunts faster than four of these
 LEAST_RATIO = 2.0  # of the usual movement
 TRAVELS = 0.7  # of the swing: an outlet further from its own short mean is going somewhere
 ONE_SIDED_TICKS = 8.0  # what sagged a moment ago comes back with large moves
+LOW = 0.9  # of the swing; about the set pressure it is none
+LED = 0.45  # correlation of stray and demand
 LEAST_FLOW_SHARE = 1.0  # of the outlet's swing, each over its level: where outlets move, more water moves
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
@@ -87,9 +89,21 @@ def is_settled(s):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def is_one_sided(s, lim):  # type: ignore[no-untyped-def]
     """The outlet moves below what is expected, not about it, as demand moves a valve at its limit."""
-    if lim.fine or not lim.has_flow:
+    if lim.fine:
         return False
     return s.one_sided_s > 0.0 and s.time_s - s.one_sided_s < ONE_SIDED_TICKS * s.tick_s
+
+
+@njit(cache=True)
+def hangs_low(s, lim, swing):  # type: ignore[no-untyped-def]
+    """The outlet has come down further than it would swing to."""
+    return not lim.fine and lim.has_flow and s.fast * lim.set_kpa < -LOW * swing
+
+
+@njit(cache=True)
+def demand_leads(s):  # type: ignore[no-untyped-def]
+    """The outlet gave way to what was drawn, and came back after it."""
+    return s.s_rz < -LED * np.sqrt(s.s_rr * s.s_zz)
 
 
 @njit(cache=True)
@@ -146,7 +160,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             # on the way from one level to another it moves a lot, but not to and fro
             travels = abs(s.departure - s.fast) * lim.set_kpa > TRAVELS * swing
             if swing > lim.scatter_share * lim.set_kpa and not travels:
-                claim, size, kind = not is_one_sided(s, lim) and not moves_alone(s, lim), swing, 2.0
+                other = is_one_sided(s, lim) or hangs_low(s, lim, swing) or demand_leads(s)
+                claim, size, kind = not other and not moves_alone(s, lim), swing, 2.0
         claim = claim and not comes_from_outside(s, lim)
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)
     if claim:

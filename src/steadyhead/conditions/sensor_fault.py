@@ -55,7 +55,10 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         return 0.0
     if s.near_zero > 0 and s.zero_s > wait(s.tick_s, 1800.0, 4.0):
         healthy = abs(s.departure) < 0.012 and s.zero_share < 0.01
-        if healthy and not (s.outlet_kpa > s.lock_kpa - lim.tick_kpa and lim.lock_known):
+        # a quiet holiday leaves it at lock-up, unless a neighbour that holds the district would show
+        as_if_shut = s.outlet_kpa > s.lock_kpa - lim.tick_kpa and lim.lock_known
+        is_held = np.isnan(s.neighbour_kpa) or s.neighbour_kpa > s.outlet_kpa
+        if healthy and not (as_if_shut and is_held):
             return 7.0
     if np.isnan(s.inlet_kpa):
         return 0.0

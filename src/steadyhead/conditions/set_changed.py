@@ -5,7 +5,7 @@ from __future__ import annotations
 from numba import njit
 
 from steadyhead.conditions.base import hold, wait
-from steadyhead.conditions.drift import FLAT_RATIO, STEP_TICKS, came_at_once, leans, stands_upright
+from steadyhead.conditions.drift import FLAT_RATIO, STEP_TICKS, came_at_once, leans, leans_far, stands_upright
 from steadyhead.conditions.scene import transition
 
 SETTLED_S = 4 * 3600.0  # a fault that came as a step shows itself within this time as demand moves
@@ -48,6 +48,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         # without a meter nobody knows whether the district has drawn down to a set that went lower
         drawn = lim.has_flow or s.fast < 0.0 or abs(age_s - s.set_still_s) > STILL_S
         seen = stands_upright(s) or (age_s > WATCHED_S and not leans(s))
+        seen = seen and not leans_far(s)
         claim = claim and drawn and seen
     if s.known > 0 and s.near_zero > 0 and s.starved == 0:
         # shut, and yet below lock-up: the set was lowered and the district has not come down to it

@@ -14,9 +14,9 @@ from steadyhead.conditions.hunting import is_regular
 
 LEAST_AGE_S = 6 * 3600.0
 OWN_BEAT = 0.09  # correlation of stray and demand: below zero where demand leads, above where the valve does
-BELOW = 0.55  # share of the stray that lies below
+BELOW = 0.5  # share of the stray that lies below
 TWICE_S = 26 * 3600.0  # twice in a day: once may be anything
-AT_ONE_OPENING = 0.06  # variance of ln Kv while the outlet sags, over that of all: it sags at its reach
+AT_ONE_OPENING = 0.085  # variance of ln Kv while the outlet sags, over that of all: it sags at its reach
 
 
 @njit(cache=True)
