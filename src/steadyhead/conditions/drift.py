@@ -28,6 +28,8 @@ LEANS = 0.085  # relative change over that of the opening; about a sixth where a
 LEANS_MUCH = 0.2
 LEANS_FAR = 0.6  # a valve at its limit falls behind far more
 SMALL = 0.06  # of set; what comes at once and is larger is hardly a pilot's restriction
+KNOWN_S = 3 * 3600.0  # by then it is plain how a departure came about,
+FORGOTTEN_S = 7 * 3600.0  # and the ring of a minute's ticks still tells
 STRAYED_S = 26 * 3600.0  # since the last stray that passed
 
 
@@ -114,7 +116,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         same = d * s.fast > 0 and 0.6 * abs(d) < abs(s.fast) < SLOWLY * abs(d)
         if abs(d) > lim.drift_share and same and s.is_fixed == 0:
             demand = s.is_regulating == 0 and sags_with_demand(s)
-            at_once = may_be_step(s, d) and not (leans(s) and leaning(s)[0] < LEANS_FAR)
+            if not lim.has_flow and KNOWN_S < s.lean_s < FORGOTTEN_S and may_be_step(s, d):
+                s.lean_at_once = 1.0
+            at_once = (may_be_step(s, d) or s.lean_at_once > 0) and not (leans(s) and leaning(s)[0] < LEANS_FAR)
             claim = not demand and stays(s, d) and not at_once and not strays(s, lim)
     if s.known > 0:
         hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)

@@ -19,6 +19,7 @@ RESOLVED_SAMPLES = 4.0  # common practice, no source; two samples a period is th
 LONGEST_S = (
     400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
 )
+LONGEST_ROW_S = 600.0
 LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.2  # least correlation of outlet and flow edges; where demand leads it is below zero
 TOGETHER_COARSE = 0.3  # the same of one sample a tick
@@ -61,7 +62,9 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
     if lim.fine and lim.on_change and not is_long_row(s):
         return False  # held values make steps of a few like lengths by chance
     if lim.fine:
-        return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= LONGEST_S
+        # where the outlet swings far, the beat grows longer than it was when it began
+        longest_s = LONGEST_ROW_S if is_long_row(s) else LONGEST_S
+        return s.cycles >= REGULAR_CYCLES and resolved and s.period_s <= longest_s
     # one sample a tick: chance makes a few like periods more easily, so more of them are asked for
     if is_long_row(s):
         return resolved and s.period_s <= 2.0 * LONGEST_SAMPLES * lim.step_s

@@ -22,7 +22,7 @@ SURE = 3.0  # standard errors
 def see_leaning(s):  # type: ignore[no-untyped-def]
     """Carry on the moments of departure and of the Kv that demand asks for, since it stands off."""
     if abs(s.fast) < ENDS or (s.lean_s == 0.0 and abs(s.fast) < BEGINS):
-        s.lean_s = 0.0
+        s.lean_s = s.lean_at_once = 0.0
         return
     s.lean_s += s.tick_s
     if s.lean_s <= max(SETTLES_S, SETTLES_TICKS * s.tick_s):

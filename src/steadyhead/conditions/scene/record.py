@@ -41,6 +41,7 @@ SCENE = np.dtype(
         ("drift", "f8"),  # departure while regulating, mean of about 2 h
         ("drift_age_s", "f8"),  # regulating time behind that mean
         ("lean_s", "f8"),  # how long it has stood off so far, and the moments of departure and Kv since
+        ("lean_at_once", "f8"),  # it came as a step, which the ring of departures forgets
         ("lean_n", "f8"),
         ("lean_k", "f8"),
         ("lean_d", "f8"),
