@@ -118,7 +118,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             demand = s.is_regulating == 0 and sags_with_demand(s)
             if not lim.has_flow and KNOWN_S < s.lean_s < FORGOTTEN_S and may_be_step(s, d):
                 s.lean_at_once = 1.0
-            at_once = (may_be_step(s, d) or s.lean_at_once > 0) and not (leans(s) and leaning(s)[0] < LEANS_FAR)
+            at_once = (may_be_step(s, d) or s.lean_at_once > 0) and not (
+                leans(s) and leaning(s)[0] < LEANS_FAR
+            )
             claim = not demand and stays(s, d) and not at_once and not strays(s, lim)
     if s.known > 0:
         hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)

@@ -45,6 +45,7 @@ SHORT = {
     "shifted": "shift",
     "stretched": "stretch",
     "varied": "vary",
+    "broadened": "broad",
     "evaluation": "eval",
 }
 SEEDS = {
@@ -53,11 +54,20 @@ SEEDS = {
     "shifted": 9_000_000,
     "stretched": 13_000_000,
     "varied": 17_000_000,
-    "evaluation": 21_000_000,
+    "broadened": 21_000_000,
+    "evaluation": 25_000_000,
 }
 
 # Which sampling meets a kind first.
-FIRST_TURN = {"development": 0, "widened": 5, "shifted": 9, "stretched": 3, "varied": 7, "evaluation": 11}
+FIRST_TURN = {
+    "development": 0,
+    "widened": 5,
+    "shifted": 9,
+    "stretched": 3,
+    "varied": 7,
+    "broadened": 11,
+    "evaluation": 2,
+}
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")
 NO_INLET_FINE = ("healthy", "drift", "set_changed")

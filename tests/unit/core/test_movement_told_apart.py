@@ -94,3 +94,28 @@ def test_a_step_seen_half_way_at_15_min_is_a_changed_set():
     assert names(regular("made_up", 0, 900, outlet, inlet_kpa=inlet, flow_lps=flow), quarterly) == [
         "set_changed"
     ]
+
+
+def quarterly(days: int, seed: int, low: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
+    """Outlet and flow each quarter hour; ``low``: share of set by which it moves below on days 3 and 4, growing."""
+    rng = np.random.default_rng(seed)
+    flow = 10 + 4 * np.sin((np.arange(days * 96) / 4 - 9) / 24 * 2 * np.pi) + rng.normal(0, 0.3, days * 96)
+    outlet = SET_KPA - 0.4 * (flow - 10) + rng.normal(0, 0.5, len(flow))
+    if low:
+        grown = np.minimum(np.arange(len(outlet) - 192) / 24, 1.0)
+        outlet[192:] -= grown * low * SET_KPA * rng.uniform(0.0, 1.0, len(grown))
+    return outlet, flow
+
+
+@pytest.mark.parametrize("has_flow", [True, False])
+def test_moves_below_what_is_expected_are_not_hunting_at_15_min_with_or_without_a_meter(has_flow):
+    def judged(days: int, seed: int, low: float = 0.0) -> Readings:
+        outlet, flow = quarterly(days, seed, low)
+        return regular(
+            "made_up", 0, 900, outlet, inlet_kpa=np.full(len(outlet), 650.0),
+            **({"flow_lps": flow} if has_flow else {}),
+        )  # fmt: skip
+
+    found = names(judged(4, 2, 0.14), learn(judged(28, 1), Known()))
+    assert found
+    assert "hunting" not in found

@@ -166,3 +166,20 @@ def test_a_quiet_district_left_high_by_a_scheduled_set_is_no_creep(profile):
     assert names(scheduled, outlet, log) == []
     leaking = outlet + lifted(log, 1, 100.0, 0.5) - log.outlet_kpa  # long before the set moves again
     assert names(scheduled, leaking, log)[:1] == ["creep"]
+
+
+@pytest.mark.parametrize(
+    ("lift_kpa", "neighbour_kpa", "wanted"),
+    [(0.0, -2.0, "sensor_fault"), (20.0, 6.0, "held_shut")],
+    ids=["held as ever", "lifted"],
+)
+def test_a_meter_that_tells_nothing_by_day(profile, lift_kpa, neighbour_kpa, wanted):
+    """At hours that always had flow: a dead meter, unless a neighbour has lifted the district."""
+    log = nightly(3, 2)
+    dead = slice(DAY + 600, DAY + 800)
+    outlet, flow = log.outlet_kpa.copy(), log.flow_lps.copy()
+    flow[dead] = 0.0
+    outlet[dead] += lift_kpa
+    near = outlet + neighbour_kpa
+    judged = regular("made_up", 0, 60, outlet, inlet_kpa=log.inlet_kpa, flow_lps=flow, neighbour_kpa=near)
+    assert [c.condition for c in step(State(), judged, profile) if c.is_raised][:1] == [wanted]

@@ -1,7 +1,7 @@
 """Does a departure go with demand? A screw that was turned shifts every opening alike.
 
 What throttles the pilot's water does not: the further the valve has to open, the further the outlet falls
-behind. So departure is followed over the opening that demand asks for, from where the outlet came to stand off.
+behind. So departure is followed over the opening that demand asks for, since the outlet stands off.
 """
 
 from __future__ import annotations
