@@ -1,4 +1,4 @@
-"""A throttled pilot and a turned screw both shift the outlet at once; one goes with the opening, one does not.
+"""A throttled pilot and a turned screw both shift the outlet at once; only one goes with the opening.
 
 The numbers behind the running moments are compared with numpy's own regression; the logs are made up and have
 no physics. That a pilot whose drain is throttled droops more the further the valve opens is seen in the

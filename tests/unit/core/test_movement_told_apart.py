@@ -97,7 +97,7 @@ def test_a_step_seen_half_way_at_15_min_is_a_changed_set():
 
 
 def quarterly(days: int, seed: int, low: float = 0.0) -> tuple[np.ndarray, np.ndarray]:
-    """Outlet and flow each quarter hour; ``low``: share of set by which it moves below on days 3 and 4, growing."""
+    """Outlet and flow each quarter hour; from day 3 on it moves below, at last by ``low``, share of set."""
     rng = np.random.default_rng(seed)
     flow = 10 + 4 * np.sin((np.arange(days * 96) / 4 - 9) / 24 * 2 * np.pi) + rng.normal(0, 0.3, days * 96)
     outlet = SET_KPA - 0.4 * (flow - 10) + rng.normal(0, 0.5, len(flow))
