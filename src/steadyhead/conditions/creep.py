@@ -20,6 +20,8 @@ OF_FASTEST = 0.6
 FAR = 0.25  # once the surge of closing is over
 ALL_THE_WAY = 0.9
 SET_STILL_S = 1800.0  # until the district has followed a scheduled set, or water is drawn
+LONG_SHUT_S = 2 * 3600.0
+AT_ONCE = 0.6  # of the way
 GROWN = 0.05  # of the way, since closing
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 
@@ -38,6 +40,16 @@ def carries_on(s):  # type: ignore[no-untyped-def]
 def grown(s):  # type: ignore[no-untyped-def]
     """How far the outlet has risen since closing, share of the way; an inlet that sinks is no rise."""
     return (s.outlet_kpa - s.outlet_shut_kpa) / max(s.inlet_kpa - s.lock_kpa, 1.0)
+
+
+@njit(cache=True)
+def came_at_once(s):  # type: ignore[no-untyped-def]
+    """After a long time shut most of the way was made within minutes, as a set that moves makes it.
+
+    The learned schedule knows the half hour of a move, not its minute; and what would open a leak in a valve
+    that stands still?
+    """
+    return s.shut_s > LONG_SHUT_S and s.way_leap > AT_ONCE * s.way and s.way < FAR
 
 
 @njit(cache=True)
@@ -67,6 +79,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         claim = claim and grows and s.short_s == 0 and not held and not warming and not by_day_too
         # a set that has just moved by schedule leaves a quiet district where the one before held it
         claim = claim and s.elsewhere == 0 and s.set_still_s > wait(s.tick_s, SET_STILL_S, 3.0)
+        claim = claim and not came_at_once(s)
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     # at hours when it is shut as a rule the two stand alike whoever lifts them; a leak goes on
     alike = follows_neighbour(s, lim)

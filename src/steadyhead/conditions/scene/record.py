@@ -101,6 +101,7 @@ SCENE = np.dtype(
         ("way_shut", "f8"),  # share of the way at which this closed period began
         ("outlet_shut_kpa", "f8"),  # the outlet then
         ("way_still", "f8"),  # the way without noise, since the meter reads nothing
+        ("way_leap", "f8"),  # the furthest it came within minutes
         ("elsewhere", "f8"),  # it was lifted faster than the meter, which read nothing, allows
         ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
         ("flow_slow", "f8"),

@@ -36,7 +36,7 @@ def see_shut(s, lim):  # type: ignore[no-untyped-def]
         s.way_shut = np.nan
         s.shut_s = 0.0
         s.way_still = np.nan
-        s.elsewhere = 0.0
+        s.elsewhere = s.way_leap = 0.0
     if s.quiet > 0 and lim.lock_known and s.inlet_kpa > s.lock_kpa + LEAST_ROOM * lim.set_kpa:
         s.way = (s.outlet_kpa - s.lock_kpa) / (s.inlet_kpa - s.lock_kpa)
         s.shut_s += s.tick_s
@@ -45,6 +45,7 @@ def see_shut(s, lim):  # type: ignore[no-untyped-def]
             s.way_still = s.way
         elif s.way - s.way_still > JUMP:
             s.elsewhere = 1.0  # so much water would have shown on the meter, had it come through the valve
+        s.way_leap = max(s.way_leap, s.way - s.way_still)
         s.way_still += lim.gains.way_smooth * (s.way - s.way_still)
         if np.isnan(s.way_shut) or s.shut_s <= SETTLING_S or closing:
             s.way_shut = s.way_lag = s.way_smooth = s.way
