@@ -43,7 +43,7 @@ def grown(s):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def came_at_once(s):  # type: ignore[no-untyped-def]
+def rose_at_once(s):  # type: ignore[no-untyped-def]
     """After a long time shut most of the way was made within minutes, as a set that moves makes it.
 
     The learned schedule knows the half hour of a move, not its minute; and what would open a leak in a valve
@@ -79,7 +79,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         claim = claim and grows and s.short_s == 0 and not held and not warming and not by_day_too
         # a set that has just moved by schedule leaves a quiet district where the one before held it
         claim = claim and s.elsewhere == 0 and s.set_still_s > wait(s.tick_s, SET_STILL_S, 3.0)
-        claim = claim and not came_at_once(s)
+        claim = claim and not rose_at_once(s)
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     # at hours when it is shut as a rule the two stand alike whoever lifts them; a leak goes on
     alike = follows_neighbour(s, lim)

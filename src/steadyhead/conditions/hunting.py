@@ -32,7 +32,6 @@ LEAST_RATIO = 2.0  # of the usual movement
 TRAVELS = 0.7  # of the swing: an outlet further from its own short mean is going somewhere
 ONE_SIDED_TICKS = 8.0  # what sagged a moment ago comes back with large moves
 LOW = 0.9  # of the swing; about the set pressure it is none
-LED = 0.45  # correlation of stray and demand
 LEAST_FLOW_SHARE = 1.0  # of the outlet's swing, each over its level: where outlets move, more water moves
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
@@ -104,12 +103,6 @@ def hangs_low(s, lim, swing):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
-def demand_leads(s):  # type: ignore[no-untyped-def]
-    """The outlet gave way to what was drawn, and came back after it."""
-    return s.s_rz < -LED * np.sqrt(s.s_rr * s.s_zz)
-
-
-@njit(cache=True)
 def moves_alone(s, lim):  # type: ignore[no-untyped-def]
     """The outlet's number moves and the water does not: a transmitter."""
     if not lim.has_flow or not s.flow_slow > 0.0:
@@ -163,8 +156,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             # on the way from one level to another it moves a lot, but not to and fro
             travels = abs(s.departure - s.fast) * lim.set_kpa > TRAVELS * swing
             if swing > lim.scatter_share * lim.set_kpa and not travels:
-                other = is_one_sided(s, lim) or hangs_low(s, lim, swing) or demand_leads(s)
-                claim, size, kind = not other and not moves_alone(s, lim), swing, 2.0
+                low = is_one_sided(s, lim) or hangs_low(s, lim, swing)
+                claim, size, kind = not low and not moves_alone(s, lim), swing, 2.0
         claim = claim and not comes_from_outside(s, lim)
     hold(own, claim, size if claim else own.size, s.time_s, s.tick_s)
     if claim:

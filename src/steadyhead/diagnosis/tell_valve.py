@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from steadyhead.conditions.drift import leans, may_be_step
 from steadyhead.conditions.hunting import RESOLVED_SAMPLES, TOGETHER, UPSTREAM_CORRELATION
+from steadyhead.conditions.scene.leaning import leaning
 from steadyhead.conditions.set_changed import PINCHED
 from steadyhead.diagnosis.phrases import duration_text, kv_text, percent
 from steadyhead.diagnosis.seen import Seen, Telling
@@ -13,6 +15,7 @@ def drift(s: Seen) -> Telling:
     """The outlet moved away slowly."""
     d_kpa = s.number("drift") * s.set_kpa
     past_s = s.change.at_s - float(s.change.held["since_s"])
+    came = "at once" if may_be_step(s.change.scene, s.number("drift")) else "on gradually"
     moving = (
         "The valve still answers demand: it regulates, but to another pressure."
         if s.number("is_regulating") > 0
@@ -26,13 +29,27 @@ def drift(s: Seen) -> Telling:
                 f"{'above' if d_kpa > 0 else 'below'} what was learned for this flow, hour and inlet."
             ),
             (
-                f"It came on gradually, and for {duration_text(past_s)} it has been past this station's own "
+                f"It came {came}, and for {duration_text(past_s)} it has been past this station's own "
                 f"limit of {percent(s.profile.thresholds.drift_share)} of set."
             ),
+            *_leaning(s),
             moving,
             "The log cannot tell a drifting transmitter from a drifting pilot: compare with a gauge first.",
         ),
         {"direction": "up" if d_kpa > 0 else "down"},
+    )
+
+
+def _leaning(s: Seen) -> tuple[str, ...]:
+    """Whether the departure grows as demand opens the valve."""
+    if not leans(s.change.scene):
+        return ()
+    share = leaning(s.change.scene)[0]
+    return (
+        (
+            f"It goes with demand: a tenth more opening makes it {percent(0.1 * share)} larger, as where the "
+            "pilot's water is throttled. A turned screw would shift every opening alike."
+        ),
     )
 
 

@@ -15,10 +15,12 @@ from numba import njit
 
 from steadyhead.conditions.scene.leaning import ENDS, LEAST_TICKS, leaning, see_leaning
 from steadyhead.conditions.scene.record import new_scene
+from steadyhead.diagnosis.sentences import tell
 from steadyhead.engine import State, step
 from steadyhead.profile.known import Known
 from steadyhead.profile.learn import learn
 from steadyhead.readings.frame import Readings, regular
+from steadyhead.units import UNIT_SYSTEMS
 
 DAY = 1440
 SET_KPA = 400.0
@@ -95,5 +97,11 @@ def profile():
 @pytest.mark.parametrize("shift", [-0.035, 0.035])
 @pytest.mark.parametrize(("goes_with_flow", "wanted"), [(False, "set_changed"), (True, "drift")])
 def test_a_small_step_is_called_by_whether_it_goes_with_demand(profile, shift, goes_with_flow, wanted):
-    changes = step(State(), log_of(4, 2, shift, goes_with_flow=goes_with_flow), profile)
-    assert [c.condition for c in changes if c.is_raised][:1] == [wanted]
+    raised = [
+        c for c in step(State(), log_of(4, 2, shift, goes_with_flow=goes_with_flow), profile) if c.is_raised
+    ]
+    assert [c.condition for c in raised][:1] == [wanted]
+    told = " ".join(tell(raised[0], profile, UNIT_SYSTEMS["kpa_lps"]).evidence)
+    if wanted == "drift":
+        assert "It came at once" in told
+        assert "It goes with demand" in told
