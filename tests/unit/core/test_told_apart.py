@@ -183,3 +183,15 @@ def test_a_meter_that_tells_nothing_by_day(profile, lift_kpa, neighbour_kpa, wan
     near = outlet + neighbour_kpa
     judged = regular("made_up", 0, 60, outlet, inlet_kpa=log.inlet_kpa, flow_lps=flow, neighbour_kpa=near)
     assert [c.condition for c in step(State(), judged, profile) if c.is_raised][:1] == [wanted]
+
+
+@pytest.mark.parametrize(("minutes_up", "wanted"), [(1, []), (45, ["creep"])], ids=["at once", "slowly"])
+def test_a_rise_within_minutes_in_a_valve_long_shut_is_no_creep(profile, minutes_up, wanted):
+    """A set that goes up by schedule before demand begins; the learned schedule knows the half hour only."""
+    log = nightly(4, 5)
+    first, last = 3 * DAY + SHUT_FROM + 150, 3 * DAY + SHUT_TO
+    outlet = log.outlet_kpa.copy()
+    outlet[first:last] += (
+        0.12 * (INLET_KPA - LOCK_KPA) * np.minimum(np.arange(last - first) / minutes_up, 1.0)
+    )
+    assert names(profile, outlet, log) == wanted
