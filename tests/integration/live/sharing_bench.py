@@ -118,6 +118,7 @@ class Fleet:
             kept = archive.read(name, readings.start_s, readings.end_s)
             for channel in CHANNELS:
                 found, wanted = getattr(kept, channel), getattr(readings, channel)
+                assert found.shape == wanted.shape, (name, channel)
                 differs = np.flatnonzero(~((found == wanted) | (np.isnan(found) & np.isnan(wanted))))
                 assert not len(differs), (name, channel, len(wanted), differs[:5], differs[-1])
         database = open_database(self.url)
