@@ -54,9 +54,18 @@ class Refusals:
         self.rejects.missing += int((np.isnan(cells.values) & (cells.flags == 0) & has_time).sum())
 
     def finish(self, pieces: list[Piece]) -> None:
-        """Hand over the refusals with their rows, and give the pieces their rows."""
+        """Hand over the refusals with their rows, and give the pieces their rows.
+
+        Those of one column and reason make one block, in however many batches the file came.
+        """
+        together: dict[tuple[Reason, str], tuple[list[IntArray], list[str]]] = {}
         for reason, column, indices, texts in self.waiting:
-            self.rejects.add(RejectBlock(self.file, column, reason, self.table.rows_of(indices), texts))
+            parts, words = together.setdefault((reason, column), ([], []))
+            parts.append(indices)
+            words += texts
+        for (reason, column), (parts, words) in together.items():
+            rows = self.table.rows_of(np.concatenate(parts))
+            self.rejects.add(RejectBlock(self.file, column, reason, rows, words))
         for piece in pieces:
             piece.indices = [self.table.rows_of(part).astype(np.int32) for part in piece.indices]
         broken = self.table.broken

@@ -28,7 +28,8 @@ Batch = dict[str, Any]
 
 _DELIMITERS = (",", ";", "\t", "|")
 _BLOCK_BYTES = 8 << 20
-_BATCH_ROWS = 500_000
+_BATCH_ROWS = 65_536  # a batch and what is worked out from it stay small beside the log, and in cache
+_HEAD_ROWS = 500_000
 
 
 @dataclass(slots=True)
@@ -45,6 +46,10 @@ class Table:
     def batches(self, wanted: list[str]) -> Iterator[Batch]:
         """The wanted columns, piece by piece. Raises FeedError where the file turns out to be corrupt."""
         raise NotImplementedError
+
+    def head(self, wanted: list[str]) -> Batch | None:
+        """Enough of the first rows to see what the file holds; None if it has none. Raises as ``batches``."""
+        return next(self.batches(wanted), None)
 
     def rows_of(self, indices: IntArray | NDArray[np.int32]) -> IntArray:
         """Rows in the file, from 1, of the n-th good rows; complete once all batches were read."""
@@ -92,8 +97,16 @@ class _ParquetTable(Table):
     file: Any
 
     def batches(self, wanted: list[str]) -> Iterator[Batch]:
+        yield from self._batches(wanted, _BATCH_ROWS)
+        # Arrow keeps the memory that decoding took, which may be more than the readings, until told otherwise
+        pa.default_memory_pool().release_unused()
+
+    def head(self, wanted: list[str]) -> Batch | None:
+        return next(self._batches(wanted, _HEAD_ROWS), None)
+
+    def _batches(self, wanted: list[str], most_rows: int) -> Iterator[Batch]:
         try:
-            for batch in self.file.iter_batches(columns=wanted, batch_size=_BATCH_ROWS, use_threads=False):
+            for batch in self.file.iter_batches(columns=wanted, batch_size=most_rows, use_threads=False):
                 yield dict(zip(batch.schema.names, batch.columns, strict=True))
         except (pa.ArrowException, OSError) as exc:
             raise FeedError(_corrupt_parquet(self.path, exc)) from exc

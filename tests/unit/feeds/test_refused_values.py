@@ -1,11 +1,15 @@
 """Each refused value is listed with file, row, column, text and reason; the rest goes on."""
 
 import csv
+import gzip
+import io
 
 import numpy as np
 import pandas as pd
 import pytest
 
+from steadyhead.config.model import Source
+from steadyhead.feeds.tables import open_table
 from steadyhead.readings import quality as flag
 from steadyhead.readings.rejects import COLUMNS, REASONS
 
@@ -105,6 +109,58 @@ def test_marks_of_single_float_parquet_are_known(read, tmp_path):
     frame = pd.DataFrame({"time": pd.to_datetime([at(0), at(1)]), "PT2": np.float32([1, -999.9])})
     frame.to_parquet(tmp_path / "a.parquet")
     assert read({}, source={"path": "a.parquet"}).rejects.counts == {"sentinel": 1}
+
+
+def long_parquet():
+    """As bytes: 140,000 rows of seconds in row groups of 30,000, with what is to be refused at known rows."""
+    n = 140_000
+    seconds, values = np.arange(n), np.full(n, 400.0)
+    values[[0, 65_535, 65_536, 139_999]] = [-999, 1500, -300, -999]
+    values[[29_999, 131_071]] = np.nan  # empty cells
+    seconds[90_000] = seconds[89_999]  # the same time and value again, in another row group
+    seconds[100_000], values[100_000] = seconds[65_539], 401  # late, and of another value than before
+    times = pd.Series(pd.to_datetime("2024-01-01") + pd.to_timedelta(seconds, unit="s"))
+    times[[30_000, 131_072]] = pd.Timestamp("1970-01-01")
+    buffer = io.BytesIO()
+    pd.DataFrame({"time": times, "PT2": values}).to_parquet(buffer, row_group_size=30_000)
+    return buffer.getvalue()
+
+
+@pytest.mark.parametrize("packed", [False, True])
+def test_a_long_parquet_file_of_several_row_groups_keeps_its_row_numbers(read, refused, packed):
+    content = long_parquet()
+    log = read(
+        {"a.parquet": gzip.compress(content, 1) if packed else content},
+        tags={"outlet": {"tag": "PT2", "unit": "kPa", "high": 1000}},
+        step_s=1,
+    )
+    assert refused(log) == [  # a Parquet file has no heading: its rows count from 1
+        ("a.parquet", 1, "PT2", "-999.0", "sentinel"),
+        ("a.parquet", 30_001, "time", "1970-01-01 00:00:00", "bad_time"),
+        ("a.parquet", 65_536, "PT2", "1500.0", "out_of_range"),
+        ("a.parquet", 65_537, "PT2", "-300.0", "out_of_range"),
+        ("a.parquet", 65_540, "PT2", "400", "conflicting_duplicate"),
+        ("a.parquet", 90_000, "PT2", "400", "duplicate"),
+        ("a.parquet", 131_073, "time", "1970-01-01 00:00:00", "bad_time"),
+        ("a.parquet", 140_000, "PT2", "-999.0", "sentinel"),
+    ]
+    assert (log.rejects.missing, log.rejects.out_of_order) == (2, 1)
+    assert log.rejects.kept == 140_000 - 8 - 2
+    outlet = log.series["outlet"]
+    gone = [29_999, 30_000, 90_000, 100_000, 131_071, 131_072]
+    wanted_s = np.delete(np.arange(140_000), gone) + 1_704_067_200  # 2024-01-01
+    np.testing.assert_array_equal(outlet.times_s, wanted_s)
+    assert outlet.values[outlet.times_s == 1_704_067_200 + 65_539].tolist() == [401]
+
+
+def test_a_long_parquet_file_comes_in_small_batches_and_with_a_large_head(tmp_path):
+    path = tmp_path / "a.parquet"
+    path.write_bytes(long_parquet())
+    table = open_table(path, Source(path="a.parquet"))
+    sizes = [len(batch["PT2"]) for batch in table.batches(["PT2"])]
+    assert sum(sizes) == 140_000
+    assert max(sizes) <= 70_000
+    assert len(table.head(["PT2"])["PT2"]) == 140_000
 
 
 def test_own_marks_are_added_and_the_usual_ones_can_be_left_out(read, refused):

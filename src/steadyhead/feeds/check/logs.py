@@ -120,21 +120,21 @@ def _wide(path: Path, source: Source) -> dict[str, FloatArray]:
     ]  # fmt: skip
     if not names:
         return {}
-    for batch in table.batches(names):
-        return {name: to_numbers(batch[name], source)[0] for name in names}
-    return {}
+    batch = table.head(names) or {}
+    return {name: to_numbers(column, source)[0] for name, column in batch.items()}
 
 
 def _long(path: Path, source: Source) -> dict[str, FloatArray]:
     table = open_table(path, source)
     if source.tag_column not in table.columns or source.value_column not in table.columns:
         return {}
-    for batch in table.batches([source.tag_column, source.value_column]):
-        names = pc.utf8_trim_whitespace(as_text(batch[source.tag_column]))
-        values = to_numbers(batch[source.value_column], source)[0]
-        found = {}
-        for name in pc.unique(names).to_pylist():
-            if name:
-                found[name] = values[pc.equal(names, name).fill_null(False).to_numpy(zero_copy_only=False)]
-        return found
-    return {}
+    batch = table.head([source.tag_column, source.value_column])
+    if batch is None:
+        return {}
+    names = pc.utf8_trim_whitespace(as_text(batch[source.tag_column]))
+    values = to_numbers(batch[source.value_column], source)[0]
+    return {
+        name: values[pc.equal(names, name).fill_null(False).to_numpy(zero_copy_only=False)]
+        for name in pc.unique(names).to_pylist()
+        if name
+    }
