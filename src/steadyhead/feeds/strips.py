@@ -33,7 +33,7 @@ class Piece:
     def add(self, stamps: Stamps, keep: IntArray, indices: IntArray, cells: dict[Role, Cells]) -> None:
         """Append the kept rows of one batch."""
         rows: IntArray | slice = slice(None) if len(keep) == len(stamps.us) else keep  # spares the copies
-        self.us.append(stamps.us[rows])
+        self.us.append(stamps.us[rows].copy())  # else it would keep the reader's buffers of the batch
         self.is_utc.append(stamps.is_utc[rows])
         self.indices.append(indices[rows].astype(np.int32))
         for role, cell in cells.items():
@@ -111,18 +111,16 @@ def join(pieces: list[Piece], roles: list[Role], station: Station, source: Sourc
             piece.turn_round()
             rejects.notes.append(f"{piece.file} runs from new to old and was turned round")
     starts = np.cumsum([0, *map(len, pieces)])[:-1]
-    rows = joined([part for piece in pieces for part in piece.indices], np.int32)
-    is_utc = joined([part for piece in pieces for part in piece.is_utc], np.bool_)
-    strip = Strip(
-        Origin([piece.file for piece in pieces], starts, rows),
-        joined([part for piece in pieces for part in piece.us], np.int64),
-        {
-            role: joined([p for piece in pieces for p in piece.take_values(role)], np.float64)
-            for role in roles
-        },
-        {role: joined([p for piece in pieces for p in piece.take_flags(role)], np.uint16) for role in roles},
-    )
-    pieces.clear()
+    values = {
+        role: joined([p for piece in pieces for p in piece.take_values(role)], np.float64) for role in roles
+    }
+    flags = {
+        role: joined([p for piece in pieces for p in piece.take_flags(role)], np.uint16) for role in roles
+    }
+    rows = joined(_handed_over([piece.indices for piece in pieces]), np.int32)
+    is_utc = joined(_handed_over([piece.is_utc for piece in pieces]), np.bool_)
+    us = joined(_handed_over([piece.us for piece in pieces]), np.int64)  # last: pieces are as long as it
+    strip = Strip(Origin([piece.file for piece in pieces], starts, rows), us, values, flags)
     _place(strip, is_utc, station, source, rejects)
     return strip
 
@@ -135,11 +133,7 @@ def _place(strip: Strip, is_utc: BoolArray, station: Station, source: Source, re
     gap_s = float(station.heartbeat_s or 0) if station.reporting == "on_change" else 1.5 * station.step_s
     local_us = strip.us[local]
     placed = to_utc(local_us, source.time_zone or station.time_zone, gap_s)
-    if len(local) == len(strip.us):
-        strip.us = placed.us
-    else:
-        strip.us = strip.us.copy()  # what was read may be read-only memory
-        strip.us[local] = placed.us
+    strip.us[local] = placed.us
     masks: list[tuple[Reason, BoolArray]] = [
         ("ambiguous_time", placed.is_ambiguous),
         ("missing_hour", placed.is_missing),
@@ -154,6 +148,14 @@ def _place(strip: Strip, is_utc: BoolArray, station: Station, source: Source, re
         for flags, values in zip(strip.flags.values(), strip.values.values(), strict=True):
             flags[refused] = 0  # the row has its reject already; now it is an empty cell and drops out
             values[refused] = np.nan
+
+
+def _handed_over(columns: list[list[NDArray[Item]]]) -> list[NDArray[Item]]:
+    """All parts of the columns, which are left empty: so the parts are freed when they were joined."""
+    parts = [part for column in columns for part in column]
+    for column in columns:
+        column.clear()
+    return parts
 
 
 def joined(parts: list[NDArray[Item]], dtype: type[Item]) -> NDArray[Item]:

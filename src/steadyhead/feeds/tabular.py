@@ -92,14 +92,8 @@ class _Reader:
         apart: dict[Role, list[Piece]] = {role: [] for role in self.tags}
         empty: list[str] = []
         for path in files:
-            table = open_table(path, source)
-            if not table.columns:
+            if not self._read_file(path, source, together, apart):
                 empty.append(path.name)
-            elif source.layout == "wide":
-                together.append(self._read_wide(table, source))
-            else:
-                for role, piece in self._read_long(table, source).items():
-                    apart[role].append(piece)
             on_file(path)
         if len(empty) == len(files):
             raise FeedError(
@@ -115,6 +109,20 @@ class _Reader:
             strip = join(pieces, roles, self.station, source, self.rejects)
             if len(strip.us):
                 self.strips.append(strip)
+
+    def _read_file(
+        self, path: Path, source: Source, together: list[Piece], apart: dict[Role, list[Piece]]
+    ) -> bool:
+        """Read a file into pieces; False if there is nothing in it. Its bytes are let go of on return."""
+        table = open_table(path, source)
+        if not table.columns:
+            return False
+        if source.layout == "wide":
+            together.append(self._read_wide(table, source))
+        else:
+            for role, piece in self._read_long(table, source).items():
+                apart[role].append(piece)
+        return True
 
     def _read_wide(self, table: Table, source: Source) -> Piece:
         self.met.update(dict.fromkeys(table.columns))
