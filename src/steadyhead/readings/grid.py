@@ -31,6 +31,7 @@ _FLAG_OF: dict[Role, np.uint16] = {
 }
 _MOST_ROWS = 50_000_000  # 1.6 years at 1 s; above it and mostly empty, some clock was wrong
 _EMPTIEST = 20  # rows per report
+_REPORTS_AT_A_TIME = 65_536  # their rows and masks stay in cache, and small beside the log
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,22 +109,26 @@ def _channel(
         if is_held and before is not None:
             _hold(column, np.full(n, -1), np.zeros(0, dtype=np.int64), station, from_s, before, flags)
         return column, before
-    row = -((from_s - series.times_s) // step_s)
-    inside = slice(*np.searchsorted(row, [0, n]))
-    row, times_s = row[inside], series.times_s[inside]
-    values, why = series.values[inside], series.flags[inside]
-    if why.any():
-        doubtful = np.flatnonzero(why)
-        np.bitwise_or.at(flags, row[doubtful], why[doubtful] | bit)
+    # reports of rows 0 to n - 1, which are those later than from_s - step
+    inside = slice(*np.searchsorted(series.times_s, from_s + step_s * np.array([-1, n - 1]), side="right"))
+    times_s, values, why = series.times_s[inside], series.values[inside], series.flags[inside]
+    report = np.full(n if is_held else 0, -1, dtype=np.int64)
+    for first in range(0, len(times_s), _REPORTS_AT_A_TIME):
+        part = slice(first, first + _REPORTS_AT_A_TIME)
+        row = -((from_s - times_s[part]) // step_s)
+        doubtful = np.flatnonzero(why[part])
+        if len(doubtful):
+            np.bitwise_or.at(flags, row[doubtful], why[part][doubtful] | bit)
+        if is_held:
+            report[row] = np.arange(first, first + len(row))
+            column[row] = values[part]
+        else:
+            is_good = ~np.isnan(values[part])  # the row's last good one: a refused one takes nothing back
+            column[row[is_good]] = values[part][is_good]  # of repeated rows the last assignment stays
     if not is_held:
-        is_good = ~np.isnan(values)  # the last good one of the row: a refused one after it takes nothing back
-        column[row[is_good]] = values[is_good]  # of repeated rows the last assignment stays
         return column, None
-    report = np.full(n, -1, dtype=np.int64)
-    report[row] = np.arange(len(row))
-    column[row] = values
     _hold(column, report, times_s, station, from_s, before, flags)
-    if not len(row):
+    if not len(times_s):
         return column, before
     return column, (int(times_s[-1]), float(values[-1]), int(why[-1]))
 

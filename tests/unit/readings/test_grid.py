@@ -170,6 +170,24 @@ def test_cutting_a_log_into_blocks_changes_nothing(one, rows, more, cuts):
 
 
 @pytest.mark.parametrize("one", STATIONS, ids=["60 s", "7 s", "on change"])
+def test_a_long_log_is_gridded_as_its_short_blocks_are(one):
+    """More reports than are worked on at a time, against blocks that are far below that."""
+    draw = np.random.default_rng(5)
+    times_s = np.sort(draw.integers(1, 600_000, 150_000))
+    values = np.where(draw.random(150_000) < 0.1, nan, draw.integers(0, 9, 150_000))
+    whole = series(times_s, values)
+    expected = to_grid(log(outlet=whole), one)
+    held, blocks = Held(), []
+    rows = np.append(np.arange(0, len(expected), 20_000 // one.step_s), len(expected))
+    for a, b in itertools.pairwise((expected.start_s + one.step_s * rows).tolist()):
+        block, held = grid_block({"outlet": whole}, one, a, b, held)
+        blocks.append(block)
+    for name in ("outlet_kpa", "flags"):
+        joined = np.concatenate([getattr(block, name) for block in blocks])
+        np.testing.assert_array_equal(joined, getattr(expected, name))
+
+
+@pytest.mark.parametrize("one", STATIONS, ids=["60 s", "7 s", "on change"])
 @given(rows=reports, later=reports)
 def test_later_reports_change_no_earlier_row(one, rows, later):
     before = to_grid(log(outlet=series(*zip(*rows, strict=True))), one)
