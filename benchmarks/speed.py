@@ -208,7 +208,8 @@ def verdict(step_s: int, what: str, r: dict[str, float]) -> str:
     if target is None:
         return ""
     met = "met" if r["rows_per_s"] >= target else "MISSED"
-    return f"  target {target / 1e6:g} M rows/s: {met}"
+    in_memory = "met" if r["memory_ratio"] < MEMORY_TARGET else "MISSED"
+    return f"  target {target / 1e6:g} M rows/s: {met}; below {MEMORY_TARGET:g} x: {in_memory}"
 
 
 def main(words: list[str]) -> None:
