@@ -46,6 +46,9 @@ SHORT = {
     "stretched": "stretch",
     "varied": "vary",
     "broadened": "broad",
+    "altered": "alter",
+    "renewed": "renew",
+    "reworked": "rework",
     "evaluation": "eval",
 }
 SEEDS = {
@@ -55,7 +58,10 @@ SEEDS = {
     "stretched": 13_000_000,
     "varied": 17_000_000,
     "broadened": 21_000_000,
-    "evaluation": 25_000_000,
+    "altered": 25_000_000,
+    "renewed": 29_000_000,
+    "reworked": 33_000_000,
+    "evaluation": 37_000_000,
 }
 
 # Which sampling meets a kind first.
@@ -66,7 +72,10 @@ FIRST_TURN = {
     "stretched": 3,
     "varied": 7,
     "broadened": 11,
-    "evaluation": 2,
+    "altered": 2,
+    "renewed": 8,
+    "reworked": 4,
+    "evaluation": 10,
 }
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")

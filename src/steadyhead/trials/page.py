@@ -25,12 +25,12 @@ SEVERITIES = """\
 """
 
 SETS_TEXT = """\
-Thresholds were chosen on all sets but the last. The widened, the shifted, the stretched, the varied and the
-broadened set were the evaluation sets of earlier measurements; once its results have been looked at a set can
-judge no longer, so they joined the development side. The evaluation set comes from other seeds and other
-parameter ranges, mostly wider than those of development (`src/steadyhead/trials/ranges.py`); no threshold has
-seen it. Cases are made by the proving plant by degrading parts, and their truth is measured against a twin
-run without the fault. All data are simulated: no open log of a real station with labels was found.\
+Thresholds were chosen on all sets but the last. Those between the first and the last were the evaluation sets
+of earlier measurements; once its results have been looked at a set can judge no longer, so they joined the
+development side. The evaluation set comes from other seeds and other parameter ranges, mostly wider than
+those of development (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the
+proving plant by degrading parts, and their truth is measured against a twin run without the fault. All data
+are simulated: no open log of a real station with labels was found.\
 """
 NOT_DRAWN_TEXT = """\
 A case is drawn until it turns out as planned: a healthy station has to hold its set and not hunt, a fault has

@@ -1,9 +1,9 @@
 """Where the sets' parameters come from: separate ranges, so that no threshold has seen the evaluation set.
 
 All other ranges are wider than the development ranges on nearly every axis, and shifted where a shift makes
-the work harder (noisier, coarser, smaller drops, other time zones and seasons). The widened, the shifted,
-the stretched, the varied and the broadened set were the evaluation sets of earlier measurements; once its
-results had been looked at, a set can judge no longer, so thresholds may see these five now.
+the work harder (noisier, coarser, smaller drops, other time zones and seasons). The sets between the first
+and the last were the evaluation sets of earlier measurements; once its results had been looked at, a set can
+judge no longer, so thresholds may see these now.
 """
 
 from __future__ import annotations
@@ -262,8 +262,8 @@ BROADENED = Ranges(
     set_move=(2.5, 15.0),
 )
 
-EVALUATION = Ranges(
-    name="evaluation",
+ALTERED = Ranges(
+    name="altered",
     seed=418_950_105,
     design=replace(
         WIDE,
@@ -294,7 +294,114 @@ EVALUATION = Ranges(
     set_move=(2.5, 15.0),
 )
 
+RENEWED = Ranges(
+    name="renewed",
+    seed=230_005_683,
+    design=replace(
+        WIDE,
+        set_kpa=(182.0, 710.0),
+        drop_kpa=(114.0, 540.0),
+        mean_demand_lps=(1.0, 76.0),
+        pump_kpa=(0.0, 36.0),
+    ),
+    hours_noise=(0.02, 0.114),
+    minutes_noise=(0.016, 0.068),
+    swing_kpa=(3.4, 37.0),
+    wander_kpa=(1.3, 12.8),
+    zero_night_share=0.36,
+    small_valve_share=0.16,
+    schedule_share=0.17,
+    neighbour_share=0.16,
+    noise_kpa=(0.07, 1.0),
+    resolutions_kpa=(0.15, 0.6, 1.0, 1.5),
+    flow_noise=(0.002, 0.017),
+    cutoff_share=(0.001, 0.015),
+    gap_minutes=(4.0, 29.0),
+    deadband_kpa=(0.8, 4.1),
+    time_zones=("Europe/Sofia", "America/Phoenix", "Asia/Manila", "Australia/Darwin", "America/Lima"),
+    first_days=(22_220, 22_560),
+    ramp_h=(4.1, 171.0),
+    wave_share=(0.025, 0.1),
+    wave_s=(18.2, 122.0),
+    set_move=(2.5, 15.0),
+)
+
+REWORKED = Ranges(
+    name="reworked",
+    seed=426_718_092,
+    design=replace(
+        WIDE,
+        set_kpa=(192.0, 700.0),
+        drop_kpa=(112.0, 550.0),
+        mean_demand_lps=(1.1, 82.0),
+        pump_kpa=(0.0, 34.0),
+    ),
+    hours_noise=(0.023, 0.11),
+    minutes_noise=(0.015, 0.067),
+    swing_kpa=(3.6, 39.0),
+    wander_kpa=(1.5, 12.4),
+    zero_night_share=0.35,
+    small_valve_share=0.15,
+    schedule_share=0.18,
+    neighbour_share=0.18,
+    noise_kpa=(0.06, 1.0),
+    resolutions_kpa=(0.2, 0.5, 0.9, 1.4),
+    flow_noise=(0.0025, 0.017),
+    cutoff_share=(0.001, 0.015),
+    gap_minutes=(4.4, 28.0),
+    deadband_kpa=(0.9, 3.9),
+    time_zones=("Europe/Zurich", "America/Toronto", "Asia/Seoul", "Pacific/Fiji", "America/Guayaquil"),
+    first_days=(22_580, 22_920),
+    ramp_h=(4.4, 169.0),
+    wave_share=(0.025, 0.1),
+    wave_s=(18.4, 121.0),
+    set_move=(2.5, 15.0),
+)
+
+EVALUATION = Ranges(
+    name="evaluation",
+    seed=224_358_010,
+    design=replace(
+        WIDE,
+        set_kpa=(186.0, 690.0),
+        drop_kpa=(115.0, 548.0),
+        mean_demand_lps=(1.0, 79.0),
+        pump_kpa=(0.0, 33.0),
+    ),
+    hours_noise=(0.021, 0.111),
+    minutes_noise=(0.017, 0.066),
+    swing_kpa=(3.1, 36.0),
+    wander_kpa=(1.2, 12.7),
+    zero_night_share=0.34,
+    small_valve_share=0.17,
+    schedule_share=0.16,
+    neighbour_share=0.17,
+    noise_kpa=(0.08, 1.0),
+    resolutions_kpa=(0.15, 0.6, 0.95, 1.5),
+    flow_noise=(0.002, 0.016),
+    cutoff_share=(0.001, 0.015),
+    gap_minutes=(4.1, 29.0),
+    deadband_kpa=(0.85, 4.0),
+    time_zones=("Europe/Helsinki", "America/Boise", "Asia/Jakarta", "Australia/Melbourne", "America/Caracas"),
+    first_days=(22_940, 23_280),
+    ramp_h=(4.2, 168.0),
+    wave_share=(0.025, 0.1),
+    wave_s=(18.1, 120.0),
+    set_move=(2.5, 15.0),
+)
+
 SETS = {
     ranges.name: ranges
-    for ranges in (DEVELOPMENT, WIDENED, SHIFTED, STRETCHED, VARIED, BROADENED, EVALUATION)
+    for ranges in (
+        DEVELOPMENT,
+        WIDENED,
+        SHIFTED,
+        STRETCHED,
+        VARIED,
+        BROADENED,
+        ALTERED,
+        RENEWED,
+        REWORKED,
+        EVALUATION,
+    )
 }
