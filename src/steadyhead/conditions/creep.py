@@ -12,6 +12,8 @@ from numba import njit
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.held_shut import USUALLY_OPEN, follows_neighbour
 from steadyhead.conditions.scene import CLOSING_S, SETTLING_S
+from steadyhead.conditions.scene.shortfall import is_missing
+from steadyhead.conditions.scene.shut import USUALLY_SHUT
 
 FOLLOWS_S = 3000.0  # a neighbour that was set higher has lifted the district within this time
 LEAST_STOOD_S = 7200.0  # small pipes take an hour or so to take on the ground's temperature (from memory)
@@ -22,6 +24,7 @@ ALL_THE_WAY = 0.9
 SET_STILL_S = 1800.0  # until the district has followed a scheduled set, or water is drawn
 LONG_SHUT_S = 2 * 3600.0
 AT_ONCE = 0.6  # of the way
+MOSTLY = 0.4  # of the way: what lies under it came with closing, not since
 GROWN = 0.05  # of the way, since closing
 WAY_SHARE = 0.055  # below the mild limit of 8 % of the way from lock-up to inlet
 
@@ -33,7 +36,7 @@ def carries_on(s):  # type: ignore[no-untyped-def]
     if stood_s < LEAST_STOOD_S:
         return False
     on_the_whole = (s.way_smooth - s.way_shut) / stood_s
-    return s.way_rate > STEADY * on_the_whole and s.way_rate > OF_FASTEST * s.way_rate_max
+    return s.way_rate_now > STEADY * on_the_whole and s.way_rate_now > OF_FASTEST * s.way_rate_max
 
 
 @njit(cache=True)
@@ -55,8 +58,14 @@ def rose_at_once(s):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def is_far(s):  # type: ignore[no-untyped-def]
     """So high that no slow closing explains it: it still rises, or water still passes long after closing."""
-    passes = s.near_zero == 0 and s.shut_s > CLOSING_S
-    return s.way > ALL_THE_WAY or (s.way > FAR and (grown(s) > GROWN or passes))
+    if s.way > ALL_THE_WAY:
+        return True
+    if s.near_zero == 0 and s.shut_s > CLOSING_S:
+        return s.way > FAR
+    # the nearer the inlet, the slower a leak; warming slows down long before, and closing is over by then
+    goes_on = s.way_rate >= OF_FASTEST * (1.0 - s.way) * s.way_rate_max
+    least = MOSTLY * s.way if s.near_zero > 0 else GROWN
+    return s.way > FAR and grown(s) > least and goes_on
 
 
 @njit(cache=True)
@@ -72,14 +81,15 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         by_day_too = s.drift * lim.set_kpa > 0.5 * rise
         by_day = 7.0 <= s.hour_local < 19.0
         warming = by_day and lim.night_zero and s.night_way < 0.5 * s.way
-        closed = s.zero_share > 0.02
+        closed = s.zero_share > USUALLY_SHUT
         claim = s.way > least and above and closed and s.way < 1.3
         # what closing left behind stays where it is; creep goes on
         grows = is_far(s) or (grown(s) > 0.5 * s.way and carries_on(s))
         claim = claim and grows and s.short_s == 0 and not held and not warming and not by_day_too
         # a set that has just moved by schedule leaves a quiet district where the one before held it
         claim = claim and s.elsewhere == 0 and s.set_still_s > wait(s.tick_s, SET_STILL_S, 3.0)
-        claim = claim and not rose_at_once(s)
+        # nor where water is known to enter past this valve
+        claim = claim and not rose_at_once(s) and not is_missing(s, lim)
     hold(own, claim, s.way if claim else own.size, s.time_s, s.tick_s)
     # at hours when it is shut as a rule the two stand alike whoever lifts them; a leak goes on
     alike = follows_neighbour(s, lim)

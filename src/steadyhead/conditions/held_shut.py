@@ -10,6 +10,7 @@ from steadyhead.conditions.base import hold, wait
 USUALLY_OPEN = 0.3
 ALWAYS_OPEN = 0.02
 SET_STILL_S = 3600.0
+TO_THE_INLET = 0.8  # of the way from lock-up
 LEAST_LIFT = 0.006  # of set: an outlet held where it always is has a meter that tells nothing
 
 
@@ -38,6 +39,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             # at hours when it is shut as a rule, the two stand alike whoever lifts them, a leak slowly
             lifted = s.zero_share < USUALLY_OPEN or s.elsewhere > 0
             claim = above > least and lifted and follows_neighbour(s, lim)
+    # no neighbour is set to hold the district at this station's inlet
+    claim = claim and not s.way > TO_THE_INLET
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     # it was shut before, as it is every night, and only opens later than usual
     if not claim:

@@ -98,7 +98,7 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
         return held[UNFAMILIAR].active == 0
     if held[SENSOR].active > 0 or (held[SENSOR].stands > 0 and support[SENSOR] > 0.2):
         return False
-    if c == UNFAMILIAR and held[UNFAMILIAR].kind == unfamiliar.FILLED:
+    if c == UNFAMILIAR and held[UNFAMILIAR].kind != unfamiliar.UNLIKE:
         for other in _DEPARTURES:
             if held[other].active > 0:
                 return False
@@ -140,7 +140,8 @@ def _may_speak(c, s, held, lim, support):  # type: ignore[no-untyped-def]
     if c == SET:
         return held[OPEN].stands == 0 and held[CLOSE].stands == 0
     if c == CREEP:
-        return held[HELD_SHUT].stands == 0 and held[UNFAMILIAR].active == 0
+        # a valve that closes late leaves the outlet high as well
+        return held[HELD_SHUT].stands == 0 and held[UNFAMILIAR].active == 0 and held[SLOW].stands == 0
     return True
 
 

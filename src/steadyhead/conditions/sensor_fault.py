@@ -19,6 +19,9 @@ from steadyhead.conditions.set_changed import IMPOSSIBLE_STEP
 
 LOW_SHARE = 0.05  # of the mean flow: near the least a meter tells, it says the same for long
 APART = 0.08  # of set: nearer than that, a short supply and what it leaves of the outlet
+FAR_UP = 2.0  # of the usual inlet: no main is run at twice its pressure (common practice, no source)
+TOLD_SHARE = 0.005  # of set
+LONG_ZERO_S = 3 * 3600.0  # no district draws nothing for so long at hours that always had flow
 STUCK, SPIKING, OUT_OF_RANGE, SWAPPED, SCALED, CROSSED, METER_DEAD, INLET_SCALED, OFFSET = range(1, 10)
 KIND_NAMES = (
     "", "stuck", "spiking", "out of range", "swapped", "scaled", "crossed", "meter dead", "inlet scaled",
@@ -55,10 +58,13 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
         return 0.0
     if s.near_zero > 0 and s.zero_s > wait(s.tick_s, 1800.0, 4.0):
         healthy = abs(s.departure) < 0.012 and s.zero_share < 0.01
-        # a quiet holiday leaves it at lock-up, unless a neighbour that holds the district would show
-        as_if_shut = s.outlet_kpa > s.lock_kpa - lim.tick_kpa and lim.lock_known
+        # a quiet holiday leaves it at lock-up, unless a neighbour that holds the district would show;
+        # lock-up lies as low as the outlet stood before; where it hardly differs from set it tells nothing
+        low_kpa = max(0.0, -s.drift) * lim.set_kpa
+        as_if_shut = s.outlet_kpa > s.lock_kpa - low_kpa - lim.tick_kpa and lim.lock_known
+        tells = lim.lock_rise_kpa > max(2.0 * lim.tick_kpa, TOLD_SHARE * lim.set_kpa)
         is_held = np.isnan(s.neighbour_kpa) or s.neighbour_kpa > s.outlet_kpa
-        if healthy and not (as_if_shut and is_held):
+        if healthy and (not (as_if_shut and is_held) or (s.zero_s > LONG_ZERO_S and not tells)):
             return 7.0
     if np.isnan(s.inlet_kpa):
         return 0.0
@@ -75,7 +81,7 @@ def _kind(s, lim):  # type: ignore[no-untyped-def]
     if (
         abs(s.inlet_kpa / inlet_usual - 1) > 0.5
         and abs(s.inlet_kpa - s.outlet_kpa) > APART * lim.set_kpa
-        and _is_factor(s.inlet_kpa / inlet_usual)
+        and (_is_factor(s.inlet_kpa / inlet_usual) or s.inlet_kpa > FAR_UP * inlet_usual)
         and -SAG_SHARE < s.departure < 0.1
         and s.quiet == 0  # only water that flows shows that the inlet is what it was
     ):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from steadyhead.conditions.unfamiliar import FILLED
+from steadyhead.conditions.unfamiliar import FED, FILLED
 from steadyhead.diagnosis.phrases import duration_text, percent
 from steadyhead.diagnosis.seen import Seen, Telling
 
@@ -115,9 +115,10 @@ def _neighbour(s: Seen) -> str:
 
 
 def unfamiliar(s: Seen) -> Telling:
-    """Like no hour that was learned, or filled from elsewhere while shut."""
-    if float(s.change.held["kind"]) == FILLED:
-        return _filled(s)
+    """Like no hour that was learned, or fed from elsewhere, while shut or at work."""
+    kind = float(s.change.held["kind"])
+    if kind in (FILLED, FED):
+        return _filled(s) if kind == FILLED else _fed(s)
     novelty = s.profile.novelty
     stands_out = ""
     if novelty is not None:
@@ -149,7 +150,23 @@ def _filled(s: Seen) -> Telling:
         f"lock-up, {s.kpa(s.number('lock_kpa'))}, to the inlet."
     )
     so = (
-        "It rose faster than water past the seat could lift it unseen by the meter: the district is fed past "
-        "this valve."
+        "It rose faster than water past the seat could lift it unseen by the meter, or at hours that always "
+        "had flow: the district is fed past this valve."
     )
     return Telling({"way_share": way}, (seen, so), {"fed": "elsewhere"})
+
+
+def _fed(s: Seen) -> Telling:
+    """Flow is missing, by day and by night alike."""
+    missing_lps = float(s.change.held["size"])
+    mean_lps = s.profile.rhythm.daily_mean_lps
+    share = f", {percent(missing_lps / mean_lps)} of the mean" if mean_lps > 0 else ""
+    seen = (
+        f"For a day about {s.lps(missing_lps)} less than usual has passed{share}, by night as much as by "
+        "day, while the outlet is held."
+    )
+    so = (
+        "People who draw less draw less in proportion. The same amount at every hour means that the district "
+        "is fed past this valve, or that a leak of that size has ended."
+    )
+    return Telling({"flow_missing_lps": missing_lps}, (seen, so), {"fed": "elsewhere"})

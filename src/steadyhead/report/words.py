@@ -27,6 +27,7 @@ PHRASES: dict[str, tuple[str, str, str]] = {
         ("step_share", "outlet stepped {side} by {} of set", ("down", "up")),
         ("differential_kpa", "inlet {} {side} the outlet", ("below", "above")),
         ("flow_over_lps", "{} more flow than usual at that hour", ("", "")),
+        ("flow_missing_lps", "{} less flow than usual at every hour", ("", "")),
         ("flow_lps", "{} in all", ("", "")),
         ("silent_s", "silent for {}", ("", "")),
         ("outlet_still_s", "outlet reads one value for {}", ("", "")),

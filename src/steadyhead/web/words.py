@@ -141,7 +141,11 @@ def _held_shut(_n: Numbers, _t: Traits, _u: UnitSystem) -> str:
     return "held shut by a neighbour; look there"
 
 
-def _unfamiliar(_n: Numbers, _t: Traits, _u: UnitSystem) -> str:
+def _unfamiliar(n: Numbers, t: Traits, u: UnitSystem) -> str:
+    if (missing := n.get("flow_missing_lps")) is not None:
+        return f"{u.flow_text(abs(missing))} is missing at every hour: is a bypass or boundary valve open?"
+    if t.get("fed") == "elsewhere":
+        return "shut, and yet the district fills: is a bypass or boundary valve open?"
     return "behaves as never before; no named condition fits"
 
 

@@ -179,6 +179,7 @@ def test_a_detail_with_nothing_but_the_condition_is_still_readable():
         ("kv_m3h", 61.0, KPA, "Kv 61"),
         ("kv_m3h", 61.0, PSI, "Cv 70.5"),  # by hand: 61 * 1.15609923
         ("flow_over_lps", 8.0, PSI, "127 gpm more flow than usual at that hour"),  # by hand: 8/0.0630901964
+        ("flow_missing_lps", 5.0, KPA, "5.0 L/s less flow than usual at every hour"),
         ("distance_ratio", 3.24, KPA, "unlike any hour learned, 3.2 times the limit"),
         ("count", 3.0, KPA, "count 3"),
     ],

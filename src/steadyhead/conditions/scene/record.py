@@ -40,6 +40,7 @@ SCENE = np.dtype(
         ("fast", "f8"),  # departure, mean of about 5 min
         ("drift", "f8"),  # departure while regulating, mean of about 2 h
         ("drift_age_s", "f8"),  # regulating time behind that mean
+        ("drift_off_s", "f8"),  # since when that mean stands off, with its sign; 0 while it does not
         ("lean_s", "f8"),  # how long it has stood off so far, and the moments of departure and Kv since
         ("lean_at_once", "f8"),  # it came as a step, which the ring of departures forgets
         ("lean_n", "f8"),
@@ -93,17 +94,28 @@ SCENE = np.dtype(
         ("way", "f8"),
         ("night_way", "f8"),
         ("shut_s", "f8"),
+        ("busy_s", "f8"),  # how long the hours of the week have been such as always had flow
         ("short_s", "f8"),  # how long the return of a short supply still explains a high outlet
         ("way_smooth", "f8"),  # the way without noise, and half an hour behind
         ("way_lag", "f8"),
         ("way_rate", "f8"),  # share of the way a second, now and at its fastest in this closed period
         ("way_rate_max", "f8"),
+        ("way_rate_now", "f8"),  # the same over two samples where those are far apart
+        ("lock_before_kpa", "f8"),  # what lock-up was a tick ago, and the way
+        ("way_last", "f8"),
         ("way_shut", "f8"),  # share of the way at which this closed period began
         ("outlet_shut_kpa", "f8"),  # the outlet then
         ("way_still", "f8"),  # the way without noise, since the meter reads nothing
+        ("way_before", "f8"),  # the same before it jumped, until a second sample has told
         ("way_leap", "f8"),  # the furthest it came within minutes
         ("elsewhere", "f8"),  # it was lifted faster than the meter, which read nothing, allows
         ("growth", "f8"),  # flow of the last day over what was usual then, 1 or more
+        ("fall_s", "f8"),  # how long flow was seen beside what is usual
+        ("fall_x", "f8"),  # moments over a day of the usual flow and of what is missing from it
+        ("fall_y", "f8"),
+        ("fall_xx", "f8"),
+        ("fall_xy", "f8"),
+        ("fall_held_s", "f8"),  # how long the same amount has been missing at every hour
         ("flow_slow", "f8"),
         ("s_zz", "f8"),
         ("s_rr", "f8"),
@@ -118,6 +130,8 @@ SCENE = np.dtype(
         ("strays_s", "f8", (2,)),  # when the last two that passed came to their end
         ("lag_age_s", "f8"),
         ("slow_share", "f8"),
+        ("slow_since_s", "f8"),  # since when it has strayed further than it used to, on one day or more
+        ("slow_seen_s", "f8"),  # when it last did
         ("spike_rate", "f8"),
         ("implausible_rate", "f8"),
         ("still_outlet_s", "f8"),
@@ -140,9 +154,20 @@ SCENE = np.dtype(
 def new_scene() -> NDArray[Any]:
     """Start of the scene record: nothing seen yet."""
     scene = np.zeros(1, dtype=SCENE)
-    for name in ("fast", "drift", "low_class", "w_x", "flow_slow", "low_class_at_s", "strays_s", "way_still"):
+    for name in (
+        "fast",
+        "drift",
+        "low_class",
+        "w_x",
+        "flow_slow",
+        "low_class_at_s",
+        "strays_s",
+        "way_still",
+        "way_before",
+    ):
         scene[name] = np.nan
     scene["ring"] = np.nan
     scene["h_hour"] = -1
+    scene["slow_seen_s"] = -np.inf
     scene["growth"] = 1.0
     return scene

@@ -11,6 +11,7 @@ from steadyhead.conditions.scene.lag import see_lag
 from steadyhead.conditions.scene.leaning import see_leaning
 from steadyhead.conditions.scene.movement import see_movement
 from steadyhead.conditions.scene.opening import see_opening
+from steadyhead.conditions.scene.shortfall import see_shortfall
 from steadyhead.conditions.scene.shut import fills_by_itself, see_short_supply, see_shut
 
 
@@ -53,5 +54,6 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
         see_shut(s, lim)
         see_opening(s, lim)
         see_lag(s, lim)
+        see_shortfall(s, lim)
     see_movement(s, t, lim)
     see_hour(s, lim, familiar)
