@@ -25,8 +25,12 @@ STAYS_SHARE = 0.75
 STAYS_LEVEL = 0.6  # of the mean
 STRAYS = 0.25  # of the mean, root mean square
 LEANS = 0.085  # relative change over that of the opening; about a sixth where a pilot is half blocked (plant)
+LEAST_SPREAD = 0.08  # of the mean opening; less says little
 LEANS_MUCH = 0.2
 LEANS_FAR = 0.6  # a valve at its limit falls behind far more
+STOOD_S = 12 * 3600.0  # half a day of demand has come and gone
+PLAIN = 0.022  # of set: what is larger does not wait,
+PLAIN_NOW = 0.03  # nor what has grown beyond that while the mean follows
 SMALL = 0.06  # of set; what comes at once and is larger is hardly a pilot's restriction
 KNOWN_S = 3 * 3600.0  # by then it is plain how a departure came about,
 FORGOTTEN_S = 7 * 3600.0  # and the ring of a minute's ticks still tells
@@ -87,8 +91,8 @@ def may_be_step(s, level):  # type: ignore[no-untyped-def]
 @njit(cache=True)
 def leans(s):  # type: ignore[no-untyped-def]
     """The departure, a small one, grows with the opening that demand asks for."""
-    share, error, _ = leaning(s)
-    return share > max(LEANS, SURE * error) and abs(s.fast) < SMALL
+    share, error, spread = leaning(s)
+    return share > max(LEANS, SURE * error) and abs(s.fast) < SMALL and spread > LEAST_SPREAD
 
 
 @njit(cache=True)
@@ -104,7 +108,16 @@ def stands_upright(s):  # type: ignore[no-untyped-def]
     share, error, spread = leaning(s)
     if abs(s.fast) > SMALL or np.isinf(error):
         return True
-    return spread > SPREAD and not share > max(LEANS, SURE * error)
+    if spread > SPREAD:
+        return not share > max(LEANS, SURE * error)
+    return abs(share) + SURE * error < LEANS  # demand has moved a little, and that was enough
+
+
+@njit(cache=True)
+def may_pass(s, lim):  # type: ignore[no-untyped-def]
+    """Small, and not yet there for half a day: what a valve that answers badly leaves has passed by then."""
+    recent = s.time_s - abs(s.drift_off_s) <= STOOD_S
+    return lim.has_flow and recent and abs(s.drift) <= PLAIN and abs(s.fast) <= PLAIN_NOW
 
 
 @njit(cache=True)
@@ -114,7 +127,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     if s.known > 0 and s.drift_age_s > LEAST_AGE_S and s.quiet == 0 and s.starved == 0:
         d = s.drift
         same = d * s.fast > 0 and 0.6 * abs(d) < abs(s.fast) < SLOWLY * abs(d)
-        if abs(d) > lim.drift_share and same and s.is_fixed == 0:
+        if abs(d) > lim.drift_share and same and s.is_fixed == 0 and not may_pass(s, lim):
             demand = s.is_regulating == 0 and sags_with_demand(s)
             if not lim.has_flow and KNOWN_S < s.lean_s < FORGOTTEN_S and may_be_step(s, d):
                 s.lean_at_once = 1.0

@@ -20,7 +20,7 @@ LONGEST_S = (
     400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
 )
 LONGEST_ROW_S = 600.0
-LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
+LONGEST_SAMPLES = 6.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.2  # least correlation of outlet and flow edges; where demand leads it is below zero
 TOGETHER_COARSE = 0.3  # the same of one sample a tick
 SURELY_TOGETHER = 0.6  # enough to believe four moves

@@ -9,12 +9,14 @@ from __future__ import annotations
 import numpy as np
 from numba import njit
 
-from steadyhead.conditions.base import hold
+from steadyhead.conditions.base import RECURS_S, hold
 from steadyhead.conditions.hunting import is_regular
 
 LEAST_AGE_S = 6 * 3600.0
 OWN_BEAT = 0.09  # correlation of stray and demand: below zero where demand leads, above where the valve does
-BELOW = 0.5  # share of the stray that lies below
+WIDER = 1.1  # than the usual opening
+BELOW = 0.3  # share of the stray that lies below
+WATCHED_S = 23 * 3600.0  # until the next peak of demand
 TWICE_S = 26 * 3600.0  # twice in a day: once may be anything
 AT_ONE_OPENING = 0.085  # variance of ln Kv while the outlet sags, over that of all: it sags at its reach
 
@@ -29,6 +31,12 @@ def beats_by_itself(s):  # type: ignore[no-untyped-def]
 def sags_at_its_reach(s):  # type: ignore[no-untyped-def]
     """It strays only downwards, and always at the same opening: it cannot open further."""
     return s.s_nn > BELOW * s.s_rr and s.sag_kv_var < AT_ONE_OPENING * s.all_kv_var
+
+
+@njit(cache=True)
+def may_be_its_reach(s, lim):  # type: ignore[no-untyped-def]
+    """It strays downwards where it is open wider than usual: the next peak shows whether it can open more."""
+    return s.s_nn > BELOW * s.s_rr and s.sag_kv > np.log(WIDER * lim.kv_typical)
 
 
 @njit(cache=True)
@@ -50,4 +58,10 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         twice = s.time_s - s.strays_s[1] < TWICE_S
         claim = s.slow_share > lim.slow_share and twice and not beat and not sags_at_its_reach(s)
     hold(own, claim, s.slow_share * lim.set_kpa, s.time_s, s.tick_s)
+    if claim:
+        if s.time_s - s.slow_seen_s > RECURS_S:
+            s.slow_since_s = s.time_s
+        s.slow_seen_s = s.time_s
+    if may_be_its_reach(s, lim) and s.time_s - s.slow_since_s < WATCHED_S:
+        return 0.0
     return own.held_s / 3600.0

@@ -7,6 +7,8 @@ from numba import njit
 
 from steadyhead.conditions.scene.record import RING_TICKS
 
+OFF = 0.5  # of the least drift that is named
+
 
 @njit(cache=True)
 def see_departure(s, lim):  # type: ignore[no-untyped-def]
@@ -27,6 +29,11 @@ def see_departure(s, lim):  # type: ignore[no-untyped-def]
         clipped = min(max(d, s.drift - 0.06), s.drift + 0.06)
         s.drift += lim.gains.drift * (clipped - s.drift)
         s.drift_age_s += s.tick_s
+        off = s.drift if abs(s.drift) > OFF * lim.drift_share else 0.0
+        if off == 0.0:
+            s.drift_off_s = 0.0
+        elif s.drift_off_s * off <= 0.0:
+            s.drift_off_s = np.copysign(s.time_s, off)
         if lim.has_flow and s.kv_need < 0.7 * lim.kv_typical:
             if np.isnan(s.low_class):
                 s.low_class = d
