@@ -28,9 +28,10 @@ SETS_TEXT = """\
 Thresholds were chosen on all sets but the last. Those between the first and the last were the evaluation sets
 of earlier measurements; once its results have been looked at a set can judge no longer, so they joined the
 development side. The evaluation set comes from other seeds and other parameter ranges, mostly wider than
-those of development (`src/steadyhead/trials/ranges.py`); no threshold has seen it. Cases are made by the
-proving plant by degrading parts, and their truth is measured against a twin run without the fault. All data
-are simulated: no open log of a real station with labels was found.\
+those of development (`src/steadyhead/trials/ranges.py`); no threshold had seen it when it was first measured,
+and what came after is told under “What falls short”. Cases are made by the proving plant by degrading parts,
+and their truth is measured against a twin run without the fault. All data are simulated: no open log of a
+real station with labels was found.\
 """
 NOT_DRAWN_TEXT = """\
 A case is drawn until it turns out as planned: a healthy station has to hold its set and not hunt, a fault has

@@ -15,7 +15,7 @@ from numba import njit
 
 from steadyhead.conditions.scene.numbers import LIMITS
 from steadyhead.conditions.scene.record import new_scene
-from steadyhead.conditions.scene.shortfall import missing_lps, see_shortfall
+from steadyhead.conditions.scene.shortfall import is_missing, missing_lps, see_shortfall
 from steadyhead.conditions.unfamiliar import FED
 from steadyhead.diagnosis.sentences import tell
 from steadyhead.engine import State, step
@@ -81,11 +81,29 @@ def test_the_same_amount_missing_by_day_and_by_night_is_water_from_elsewhere(pro
     assert "less than usual has passed" in told.evidence[0]
 
 
+@njit
+def missing_after(scene, limits, usual, flow):
+    followed(scene, limits, usual, flow)
+    return is_missing(scene[0], limits[0])
+
+
 @pytest.mark.parametrize(
-    ("alike_lps", "share"), [(0.0, 0.35), (1.5, 0.4)], ids=["a third less", "most of it in proportion"]
+    ("alike_lps", "share", "missing"),
+    [(2.0, 0.0, True), (2.0, 0.2, True), (2.0, 0.4, False), (0.0, 0.4, False), (0.5, 0.0, False)],
 )
-def test_demand_that_fell_in_proportion_is_not(profile, alike_lps, share):
-    found = [c for c in step(State(), log(4, 2, alike_lps, share), profile) if c.is_raised]
+def test_a_fifth_of_the_mean_that_is_missing_alike_counts_unless_much_goes_in_proportion(
+    alike_lps, share, missing
+):
+    """Of a mean of 10 L/s: 0.9 alike and 1.1 in all are asked for, and below 0.3 in proportion."""
+    usual = 10.0 - 5.0 * np.cos(np.arange(2 * DAY) / DAY * 2 * np.pi)
+    scene, limits = new_scene(), np.zeros(1, dtype=LIMITS)
+    scene["tick_s"], limits["daily_mean_lps"] = 60.0, 10.0
+    assert missing_after(scene, limits, usual, usual - alike_lps - share * usual) == missing
+
+
+@pytest.mark.parametrize("share", [0.2, 0.35], ids=["a fifth less", "a third less"])
+def test_demand_that_fell_in_proportion_is_not(profile, share):
+    found = [c for c in step(State(), log(4, 2, share=share), profile) if c.is_raised]
     assert FED not in [float(c.held["kind"]) for c in found if c.condition == "unfamiliar"]
 
 

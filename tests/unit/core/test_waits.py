@@ -145,7 +145,7 @@ def test_a_leak_read_in_coarse_counts_each_quarter_hour_is_found_in_its_first_ni
     assert found[0].at_s <= 60 * (DAY + SHUT_TO)
 
 
-def test_a_scheduled_set_that_dips_for_half_an_hour_hides_no_leak(nightly):
+def test_a_scheduled_set_that_dips_for_a_quarter_hour_hides_no_leak(nightly):
     """The way is counted from lock-up, which goes with the set: by that the outlet has not leapt."""
     dip = np.where(np.arange(672) % 96 == 10, -40.0, 0.0)  # the quarter hour from half past two
     slots = tuple(float(x) for x in nightly.set_pressure.typical_kpa + dip)

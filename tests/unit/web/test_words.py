@@ -41,6 +41,15 @@ def test_words_exist_for_all_conditions_states_and_priorities():
     assert set(PRIORITY_WORDS) == set(PRIORITIES)
 
 
+def test_water_that_enters_past_a_valve_is_asked_for_with_what_is_missing():
+    asked = "is a bypass or boundary valve open?"
+    working = headline("unfamiliar", {"flow_missing_lps": 2.0}, {"fed": "elsewhere"}, KPA)
+    assert working == f"2.0 L/s is missing at every hour: {asked}"
+    shut = headline("unfamiliar", {"way_share": 0.8}, {"fed": "elsewhere"}, KPA)
+    assert shut == f"shut, and yet the district fills: {asked}"
+    assert asked not in headline("unfamiliar", {"distance_ratio": 2.0}, {"fed": "as_ever"}, KPA)
+
+
 @pytest.mark.parametrize("kind", TRAITS["kind"])
 def test_every_kind_of_sensor_fault_is_said_in_its_own_words(kind):
     general = headline("sensor_fault", {}, {}, KPA)

@@ -75,10 +75,9 @@ def see_shut(s, lim):  # type: ignore[no-untyped-def]
             s.way_still = s.way
             s.way_before = np.nan
         elif s.way_before == s.way_before:
+            # so much water would have shown on the meter, had it come through the valve
             if s.way - s.way_before > JUMP:
-                s.elsewhere = (
-                    1.0  # so much water would have shown on the meter, had it come through the valve
-                )
+                s.elsewhere = 1.0
             s.way_before = np.nan
         elif s.way - s.way_still > JUMP:
             s.way_before = s.way_still  # a second sample has to say the same
