@@ -49,8 +49,8 @@ def test_an_alert_appears_from_pushed_readings_without_moving_what_is_read(desk,
     shoot(page, "alerts-one-new", whole=False)
     page.click("#news-show")
     expect(page.locator(".alert", has_text="Gorge Road")).to_have_count(1)
-    assert page.locator("#news").is_hidden()
-    assert page.evaluate("document.activeElement.tagName") == "H1"
+    expect(page.locator("#news")).to_be_hidden()
+    expect(page.locator("h1")).to_be_focused()
 
 
 def test_two_clicks_lead_from_the_list_to_plot_evidence_and_checks(desk, sign_in, shoot):
@@ -140,9 +140,9 @@ def test_a_repair_that_holds_is_told_as_one_with_numbers(desk, sign_in, shoot):
     assert abs(figures["departure_kpa"]["before"]) > 25  # by hand: 30 kPa were taken off
     assert abs(figures["departure_kpa"]["after"]) < 5
     assert figures["held_share"]["before"] < 0.2 < 0.95 <= figures["held_share"]["after"]
-    told = page.locator(".story").inner_text()
-    assert "egon compared before and after the repair: The repair holds" in told
-    assert "not yet" not in told.lower()
+    told = page.locator(".story")
+    expect(told).to_contain_text("egon compared before and after the repair: The repair holds")
+    expect(told).not_to_contain_text("not yet", ignore_case=True)
     proof.scroll_into_view_if_needed()
     shoot(page, "alert-repair-holds", whole=False)
 

@@ -39,8 +39,10 @@ def test_an_administrator_makes_an_operator_who_then_signs_in(desk, sign_in, bro
     page.fill("#new-own", password("ada"))
     page.press("#new-own", "Enter")
     expect(page.locator("#new-name-fault")).to_contain_text('"kim & co" cannot name an account; use up to 64')
-    assert page.get_attribute("#new-name", "aria-describedby") == "new-name-fault"
-    assert (page.input_value("#new-role"), page.input_value("#new-own")) == ("operator", "")
+    expect(page.locator("#new-name")).to_have_attribute("aria-describedby", "new-name-fault")
+    expect(page.locator("#new-role")).to_have_value("operator")
+    expect(page.locator("#new-own")).to_have_value("")
+    page.wait_for_load_state()
     assert complaints(page) == []
     shoot(page, "accounts-fault")
     page.fill("#new-name", "Ada")
@@ -67,6 +69,7 @@ def test_an_administrator_makes_an_operator_who_then_signs_in(desk, sign_in, bro
     theirs.press("#new", "Enter")
     arrive(theirs, "kim", OWN)
     expect(theirs.locator("nav")).to_be_visible()
+    theirs.wait_for_load_state()
     assert theirs.locator("nav a:has-text('Accounts')").count() == 0
 
     page.goto("/accounts")
@@ -108,6 +111,7 @@ def test_the_last_administrator_is_kept_and_told_why(sign_in):
     part.locator("[name=own_password]").fill(password("ada"))
     part.locator("button").press("Enter")
     expect(page.locator("#role-role-fault")).to_contain_text('"ada" is the only administrator left')
+    page.wait_for_load_state()
     assert complaints(page) == []
 
 

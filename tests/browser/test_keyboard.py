@@ -71,7 +71,7 @@ def test_a_forms_disclosure_opens_with_the_keyboard(desk, sign_in):
     page = sign_in(path=f"/alerts/{desk.alerts['quarry_hill']}")
     tab_to(page, "Shelve")
     page.keyboard.press("Enter")
-    assert page.locator("#shelve-why").is_visible()
+    expect(page.locator("#shelve-why")).to_be_visible()
 
 
 def test_nothing_that_can_be_focused_is_hidden_from_sight(desk, sign_in):

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 from axe_playwright_python.sync_playwright import Axe
-from playwright.sync_api import Browser
+from playwright.sync_api import Browser, expect
 
 from steadyhead.cli import main
 
@@ -55,6 +55,6 @@ def test_every_station_that_is_named_leads_to_its_page(browser: Browser, page_fi
     page = context.new_page()
     page.goto(page_file.as_uri())
     page.click(f".work a[href='#s-{STATION}']")
-    assert page.locator(f"#s-{STATION}").is_visible()
+    expect(page.locator(f"#s-{STATION}")).to_be_visible()
     assert page.locator(f"#s-{STATION} figure img").count() >= 5
     context.close()
