@@ -35,6 +35,9 @@ SMALL = 0.06  # of set; what comes at once and is larger is hardly a pilot's res
 KNOWN_S = 3 * 3600.0  # by then it is plain how a departure came about,
 FORGOTTEN_S = 7 * 3600.0  # and the ring of a minute's ticks still tells
 STRAYED_S = 26 * 3600.0  # since the last stray that passed
+LATELY_S = 4 * 3600.0  # what has come since then
+HELD = 0.3  # of the level
+FURTHER = 1.2  # and was further off meanwhile, is on its way back: wear does not heal
 
 
 @njit(cache=True)
@@ -58,6 +61,22 @@ def stays(s, level):  # type: ignore[no-untyped-def]
         seen += 1
         off += sign * s.ring[k] > STAYS_LEVEL * abs(level)
     return off >= STAYS_SHARE * seen
+
+
+@njit(cache=True)
+def goes_back(s, level):  # type: ignore[no-untyped-def]
+    """The departure came within hours, was further off meanwhile, and is on its way back."""
+    n = int(min(s.ring_n, RING_TICKS))
+    newest = int(s.ring_n) - 1
+    sign = 1.0 if level > 0 else -1.0
+    furthest, was_held = 0.0, False
+    for back in range(n):
+        k = (newest - back) % RING_TICKS
+        if s.ring_s[k] < s.time_s - LATELY_S:
+            break
+        furthest = max(furthest, sign * s.ring[k])
+        was_held = was_held or sign * s.ring[k] < HELD * abs(level)
+    return was_held and furthest > FURTHER * abs(s.fast)
 
 
 @njit(cache=True)
@@ -134,7 +153,7 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             at_once = (may_be_step(s, d) or s.lean_at_once > 0) and not (
                 leans(s) and leaning(s)[0] < LEANS_FAR
             )
-            claim = not demand and stays(s, d) and not at_once and not strays(s, lim)
+            claim = not demand and stays(s, d) and not at_once and not strays(s, lim) and not goes_back(s, d)
     if s.known > 0:
         hold(own, claim, s.drift * lim.set_kpa, s.time_s, s.tick_s)
     if np.isnan(s.drift):

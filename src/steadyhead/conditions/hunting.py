@@ -27,12 +27,18 @@ SURELY_TOGETHER = 0.6  # enough to believe four moves
 UPSTREAM_CORRELATION = 0.5
 UPSTREAM_RATIO = 0.5
 UPSTREAM_FAR = 3.0
+# Where no meter can tell: a hunting valve's inlet moves against its outlet, and hardly further.
+ALONE_CORRELATION, ALONE_RATIO = 0.3, 0.3
+ALONE_AGAINST, ALONE_FAR = -0.6, 1.2
 ALWAYS_RESOLVED_S = 2.0  # no hydraulic pilot hunts faster than four of these
 LEAST_RATIO = 2.0  # of the usual movement
 TRAVELS = 0.7  # of the swing: an outlet further from its own short mean is going somewhere
 ONE_SIDED_TICKS = 8.0  # what sagged a moment ago comes back with large moves
 LOW = 0.9  # of the swing; about the set pressure it is none
 LEAST_FLOW_SHARE = 1.0  # of the outlet's swing, each over its level: where outlets move, more water moves
+LATE_SHARE = 0.6  # of what is called a slow response
+LATE_FLOW = 0.72  # correlation of outlet and flow, below which it is not plainly the valve's own beat
+LATE_WATCHED_S = 1800.0
 RMS_TO_SWING = 2.83  # peak to peak of a sine over its root mean square
 
 
@@ -48,6 +54,10 @@ def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
     upstream = s.with_inlet > UPSTREAM_CORRELATION and s.inlet_move_ratio > UPSTREAM_RATIO
     # a hunting valve moves its own inlet less than its outlet
     upstream = upstream or (s.inlet_move_ratio > UPSTREAM_FAR and s.with_flow < 0.5)
+    if not lim.has_flow:
+        upstream = upstream or (s.with_inlet > ALONE_CORRELATION and s.inlet_move_ratio > ALONE_RATIO)
+        moves_far = s.inlet_move_ratio > ALONE_FAR and s.with_inlet > ALONE_AGAINST
+        upstream = upstream or (moves_far and not lim.fine)
     # one sample a tick shows no lead of demand, only less in common
     least = TOGETHER if lim.fine else TOGETHER_COARSE
     demand = lim.has_flow and s.with_flow < least
@@ -111,6 +121,13 @@ def moves_alone(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def may_be_late(s, lim):  # type: ignore[no-untyped-def]
+    """The outlet strays further for the same demand than it did, and demand leads: it may answer late."""
+    strays = s.s_rz < 0.0 and s.slow_share > LATE_SHARE * lim.slow_share
+    return lim.has_flow and strays and s.with_flow < LATE_FLOW
+
+
+@njit(cache=True)
 def scatter_swing_kpa(s, lim):  # type: ignore[no-untyped-def]
     """Peak to peak of a sine with the scatter seen, less where outlet and flow hardly move together."""
     swing = RMS_TO_SWING * s.move_kpa
@@ -163,7 +180,9 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     if claim:
         own.kind = kind
     # counted periods have lasted by themselves; scatter has to be watched, the more so without a meter
-    seconds = 60.0
+    seconds, samples = 60.0, 1.0
     if own.kind == 2.0:
         seconds = 180.0 if lim.has_flow else 600.0
-    return own.held_s / wait(s.tick_s, seconds, 1.0)
+        if may_be_late(s, lim):
+            seconds, samples = LATE_WATCHED_S, 4.0
+    return own.held_s / wait(s.tick_s, seconds, samples)
