@@ -71,9 +71,11 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
     n_open, n_shut = np.bincount(slot, minlength=96), np.bincount(shut_slot, minlength=96)
     locked = _group_medians(span.outlet_kpa[shut], shut_slot, 96)
     typical = float(np.median(outlet))
+    is_shut = n_shut > 3 * n_open
     with np.errstate(invalid="ignore"):
-        no_lock_up = (locked < (1 - DROP_SHARE) * typical) | (locked > (1 + LOCK_UP_SHARE) * typical)
-    mostly_shut = (n_shut > 3 * n_open) & no_lock_up
+        low = locked < (1 - DROP_SHARE) * typical
+        high = locked > (1 + LOCK_UP_SHARE) * typical
+    mostly_shut = (is_shut & low) | _set_higher(locked, is_shut, high, JUMP_SHARE * typical)
     all_days = np.where(mostly_shut, locked, all_days)
     seen = np.isfinite(all_days)
     if seen.mean() < 0.5:
@@ -89,6 +91,16 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
         for d in days:
             result[d * 96 : (d + 1) * 96] = medians
     return result
+
+
+def _set_higher(locked: FloatArray, is_shut: BoolArray, high: BoolArray, jump_kpa: float) -> BoolArray:
+    """Closed slots that a schedule holds higher: a schedule jumps, where a leak lifts the outlet step by step."""
+    found = np.zeros(len(locked), dtype=np.bool_)
+    for slot in range(2 * len(locked)):  # twice, for a night that begins before midnight
+        i = slot % len(locked)
+        at_once = not is_shut[i - 1] or bool(found[i - 1]) or locked[i] - locked[i - 1] > jump_kpa
+        found[i] = is_shut[i] and high[i] and at_once
+    return found
 
 
 def _group_medians(values: np.ndarray, group: np.ndarray, n: int) -> np.ndarray:
