@@ -225,7 +225,7 @@ def advance(  # type: ignore[no-untyped-def]
                     own.active = 0.0
                     own.held_s = 0.0
                     event = -1
-            elif support[c] >= 1.0 and _may_speak(c, s, held, lim, support):
+            elif support[c] >= 1.0 and own.stands > 0 and _may_speak(c, s, held, lim, support):
                 own.active = 1.0
                 own.clear_s = 0.0
                 own.raised_s = s.time_s

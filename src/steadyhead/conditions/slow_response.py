@@ -64,4 +64,4 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
         s.slow_seen_s = s.time_s
     if may_be_its_reach(s, lim) and s.time_s - s.slow_since_s < WATCHED_S:
         return 0.0
-    return own.held_s / 3600.0 if claim else 0.0
+    return own.held_s / 3600.0
