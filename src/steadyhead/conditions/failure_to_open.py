@@ -11,6 +11,7 @@ from numba import njit
 
 from steadyhead.conditions.base import hold, wait
 from steadyhead.conditions.drift import is_step, sags_with_demand
+from steadyhead.conditions.scene import transition
 from steadyhead.conditions.set_changed import EMPTY_SHARE, is_pinched
 
 DEEP_SHARE = 0.08  # a drift is named long before it gets there
@@ -18,7 +19,15 @@ SEEN = 5  # ticks since a step before its opening is called fixed
 SURELY_FIXED = 0.9
 FAR_SHARE = 0.10  # hardly anybody turns a screw that far in one go
 TAKEN_UP_S = 900.0  # after a scheduled change of the set pressure
+SINKS_S = 2700.0  # from 30 to 75 % of the sag: quicker than a spring gives way, slower than a hand
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
+
+
+@njit(cache=True)
+def sinks(s):  # type: ignore[no-untyped-def]
+    """The outlet has come far down within the hour and not at once, as no pilot makes it do."""
+    took_s = transition(s, s.fast)[0]
+    return s.departure < -FAR_SHARE and took_s < SINKS_S and not is_step(s, s.fast)
 
 
 @njit(cache=True)
@@ -46,6 +55,6 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             seen = s.w_n >= SEEN or (s.w_n >= SEEN - 1 and s.fixed > SURELY_FIXED)
             sure = seen or s.departure < -FAR_SHARE or not is_step(s, s.departure)
             fixed = s.is_fixed > 0 and sure
-            claim = below_reach and (fixed or with_demand or deep or is_pinched(s, lim))
+            claim = below_reach and (fixed or with_demand or deep or sinks(s) or is_pinched(s, lim))
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
     return own.held_s / wait(s.tick_s, 480.0, 2.0)
