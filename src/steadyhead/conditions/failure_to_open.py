@@ -20,6 +20,7 @@ SURELY_FIXED = 0.9
 FAR_SHARE = 0.10  # hardly anybody turns a screw that far in one go
 TAKEN_UP_S = 900.0  # after a scheduled change of the set pressure
 SINKS_S = 2700.0  # from 30 to 75 % of the sag: quicker than a spring gives way, slower than a hand
+WATCHED_S, FAR_WATCHED_S = 480.0, 240.0
 SAG_SHARE = 0.03  # below the mild limit of 5 % of set, above any droop left unexplained
 
 
@@ -57,4 +58,5 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
             fixed = s.is_fixed > 0 and sure
             claim = below_reach and (fixed or with_demand or deep or sinks(s) or is_pinched(s, lim))
     hold(own, claim, s.departure_kpa, s.time_s, s.tick_s)
-    return own.held_s / wait(s.tick_s, 480.0, 2.0)
+    far = s.departure < -FAR_SHARE and s.fast < -FAR_SHARE
+    return own.held_s / wait(s.tick_s, FAR_WATCHED_S if far else WATCHED_S, 2.0)
