@@ -37,8 +37,8 @@ def judge(s, own, lim):  # type: ignore[no-untyped-def]
     claim = False
     sag = max(SAG_SHARE, 1.3 * lim.enter_share)
     sags = s.departure < -sag and s.fast < -0.7 * sag
-    # a set that has just gone up by schedule is still being taken up
-    taken_up = s.set_still_s > wait(s.tick_s, TAKEN_UP_S, 2.0)
+    # a set that has just gone up by schedule is still being taken up, but no district runs empty of it
+    taken_up = s.set_still_s > wait(s.tick_s, TAKEN_UP_S, 2.0) or s.fast < -EMPTY_SHARE
     if s.known > 0 and s.starved == 0 and sags and taken_up and lim.has_inlet:
         if not lim.has_flow:
             # without a meter a step may be anything, unless it is larger than a screw can make it
