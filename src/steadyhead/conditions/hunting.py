@@ -20,7 +20,7 @@ LONGEST_S = (
     400.0  # hydraulic pilots hunt in seconds to a minute, electronic loops in minutes (common practice)
 )
 LONGEST_ROW_S = 600.0
-LONGEST_SAMPLES = 6.0  # longer than that, at coarse sampling, it is the day's own rhythm
+LONGEST_SAMPLES = 8.0  # longer than that, at coarse sampling, it is the day's own rhythm
 TOGETHER = 0.2  # least correlation of outlet and flow edges; where demand leads it is below zero
 TOGETHER_COARSE = 0.3  # the same of one sample a tick
 SURELY_TOGETHER = 0.6  # enough to believe four moves
@@ -65,6 +65,13 @@ def comes_from_outside(s, lim):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def may_be_late(s, lim):  # type: ignore[no-untyped-def]
+    """The outlet strays further for the same demand than it did, and demand leads: it may answer late."""
+    strays = s.s_rz < 0.0 and s.slow_share > LATE_SHARE * lim.slow_share
+    return lim.has_flow and strays and s.with_flow < LATE_FLOW
+
+
+@njit(cache=True)
 def is_regular(s, lim):  # type: ignore[no-untyped-def]
     """Full periods of like length were counted, at a period that sampling and filter pass."""
     resolved = s.period_s >= RESOLVED_SAMPLES * lim.step_s
@@ -82,6 +89,7 @@ def is_regular(s, lim):  # type: ignore[no-untyped-def]
         s.cycles >= REGULAR_CYCLES + 1
         and resolved
         and together
+        and not may_be_late(s, lim)
         and s.period_s <= LONGEST_SAMPLES * lim.step_s
     )
 
@@ -118,13 +126,6 @@ def moves_alone(s, lim):  # type: ignore[no-untyped-def]
     if not lim.has_flow or not s.flow_slow > 0.0:
         return False
     return np.sqrt(s.c_ff) / s.flow_slow < LEAST_FLOW_SHARE * np.sqrt(s.c_oo) / lim.set_kpa
-
-
-@njit(cache=True)
-def may_be_late(s, lim):  # type: ignore[no-untyped-def]
-    """The outlet strays further for the same demand than it did, and demand leads: it may answer late."""
-    strays = s.s_rz < 0.0 and s.slow_share > LATE_SHARE * lim.slow_share
-    return lim.has_flow and strays and s.with_flow < LATE_FLOW
 
 
 @njit(cache=True)
