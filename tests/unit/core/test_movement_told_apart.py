@@ -8,7 +8,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from steadyhead.engine import State, step
+from steadyhead.conditions import hunting
+from steadyhead.conditions.base import HELD
+from steadyhead.conditions.scene import SCENE
+from steadyhead.engine import State, ready, step
 from steadyhead.profile.known import Known
 from steadyhead.profile.learn import learn
 from steadyhead.profile.model import Profile
@@ -111,3 +114,53 @@ def test_sags_of_the_evening_are_not_hunting_without_a_meter_either():
     found = names(evenings(6, 5, 0.08), learn(evenings(28, 1), Known()))
     assert found[:1] == ["failure_to_open"]
     assert "hunting" not in found
+
+
+def blind(days: int, seed: int, inlet_goes: float = 0.0, inlet_alone: float = 0.0) -> Readings:
+    """A reading each quarter hour, no meter; for the last day the outlet moves to and fro by 5 % of set.
+
+    inlet_goes : of that movement, what the inlet does as well
+    inlet_alone : of its size, what the inlet does by itself
+    """
+    rng = np.random.default_rng(seed)
+    n = days * 96
+    outlet = SET_KPA + rng.normal(0, 0.5, n)
+    inlet = 650 + rng.normal(0, 1.0, n)
+    if days < 10:
+        moves, others = rng.uniform(-0.05, 0.05, (2, 96)) * SET_KPA
+        outlet[-96:] += moves
+        inlet[-96:] += inlet_goes * moves + inlet_alone * others
+    return regular("made_up", 0, 900, outlet, inlet_kpa=inlet)
+
+
+@pytest.mark.parametrize(
+    ("inlet", "is_hunting"),
+    [({}, True), ({"inlet_goes": -0.5}, True), ({"inlet_goes": 0.45}, False), ({"inlet_alone": 1.6}, False)],
+    ids=["still", "against the outlet", "with the outlet", "further than the outlet"],
+)
+def test_without_a_meter_the_inlet_tells_whose_movement_it_is(inlet, is_hunting):
+    known = learn(blind(28, 1), Known())
+    assert ("hunting" in names(blind(4, 2, **inlet), known)) == is_hunting
+
+
+@pytest.mark.parametrize(
+    ("leads", "share", "waits"),
+    [("demand", 1.0, True), ("the valve", 1.0, False), ("demand", 0.1, False)],
+    ids=["demand leads", "the valve leads", "it answers as ever"],
+)
+def test_scatter_of_an_outlet_that_may_answer_late_is_watched_for_longer(profile, leads, share, waits):
+    """The rule alone, on the numbers it reads: eight large moves, half of them shared with flow."""
+    lim = ready(profile).limits[0]
+    scene, own = np.zeros(1, dtype=SCENE), np.zeros(1, dtype=HELD)
+    s = scene.view(np.recarray)[0]
+    s.known, s.tick_s, s.n_moves, s.set_still_s = 1.0, 60.0, 8.0, 1e6
+    s.move_kpa, s.with_flow = 0.05 * SET_KPA, 0.6
+    s.flow_slow, s.c_oo, s.c_ff = 10.0, (0.05 * SET_KPA) ** 2, 4.0
+    s.slow_share = share * float(lim["slow_share"])
+    s.s_rz = -1.0 if leads == "demand" else 1.0
+    for _ in range(10):
+        support = hunting.judge(s, own[0], lim)
+    assert own[0]["kind"] == 2.0
+    assert (support < 1.0) == waits
+    s.cycles, s.period_s = 6.0, 420.0  # and few like periods are no beat of its own
+    assert hunting.is_regular(s, lim) == (not waits)
