@@ -21,6 +21,7 @@ COUNTED = (
     "altered",
     "renewed",
     "reworked",
+    "redrawn",
 )  # never the evaluation set
 TARGET = Path(__file__).parents[1] / "diagnosis" / "confidence.json"
 

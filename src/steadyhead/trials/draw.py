@@ -49,6 +49,7 @@ SHORT = {
     "altered": "alter",
     "renewed": "renew",
     "reworked": "rework",
+    "redrawn": "redraw",
     "evaluation": "eval",
 }
 SEEDS = {
@@ -61,7 +62,8 @@ SEEDS = {
     "altered": 25_000_000,
     "renewed": 29_000_000,
     "reworked": 33_000_000,
-    "evaluation": 37_000_000,
+    "redrawn": 37_000_000,
+    "evaluation": 41_000_000,
 }
 
 # Which sampling meets a kind first.
@@ -75,7 +77,8 @@ FIRST_TURN = {
     "altered": 2,
     "renewed": 8,
     "reworked": 4,
-    "evaluation": 10,
+    "redrawn": 10,
+    "evaluation": 6,
 }
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")

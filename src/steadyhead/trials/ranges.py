@@ -358,8 +358,8 @@ REWORKED = Ranges(
     set_move=(2.5, 15.0),
 )
 
-EVALUATION = Ranges(
-    name="evaluation",
+REDRAWN = Ranges(
+    name="redrawn",
     seed=224_358_010,
     design=replace(
         WIDE,
@@ -390,6 +390,38 @@ EVALUATION = Ranges(
     set_move=(2.5, 15.0),
 )
 
+EVALUATION = Ranges(
+    name="evaluation",
+    seed=402_588_585,
+    design=replace(
+        WIDE,
+        set_kpa=(190.0, 710.0),
+        drop_kpa=(110.0, 545.0),
+        mean_demand_lps=(1.2, 84.0),
+        pump_kpa=(0.0, 35.0),
+    ),
+    hours_noise=(0.022, 0.112),
+    minutes_noise=(0.016, 0.068),
+    swing_kpa=(3.4, 38.0),
+    wander_kpa=(1.3, 12.2),
+    zero_night_share=0.36,
+    small_valve_share=0.16,
+    schedule_share=0.19,
+    neighbour_share=0.19,
+    noise_kpa=(0.07, 1.0),
+    resolutions_kpa=(0.18, 0.55, 1.1, 1.45),
+    flow_noise=(0.0022, 0.0165),
+    cutoff_share=(0.001, 0.015),
+    gap_minutes=(4.6, 27.0),
+    deadband_kpa=(0.95, 3.8),
+    time_zones=("Europe/Warsaw", "America/Halifax", "Asia/Manila", "Australia/Darwin", "America/La_Paz"),
+    first_days=(23_300, 23_640),
+    ramp_h=(4.5, 170.0),
+    wave_share=(0.025, 0.1),
+    wave_s=(18.6, 122.0),
+    set_move=(2.5, 15.0),
+)
+
 SETS = {
     ranges.name: ranges
     for ranges in (
@@ -402,6 +434,7 @@ SETS = {
         ALTERED,
         RENEWED,
         REWORKED,
+        REDRAWN,
         EVALUATION,
     )
 }

@@ -6,7 +6,7 @@ Definitions:
   event) or the span ends (a fault); of a healthy case, the earliest in the whole judged span.
 * A fault is *found* if any alert is raised in that time, whatever its name, telemetry loss apart (short gaps
   are everyday). It is *named right* if its first alert carries the true name. Where the cause reaches several
-  conditions one after the other, the name it had reached when the alert was raised is right too.
+  conditions one after the other, a name it had reached is right too, until it reaches the one that counts.
 * A *false alert* is any alert raised in healthy time: the whole judged span of healthy cases, and of all
   others the time before anything begins.
 * A *look-alike is called one of the four* if any of its alerts, not only the first, is drift, creep, failure
@@ -14,7 +14,8 @@ Definitions:
 * *Delay* runs from when the effect passed its mild limit for good enough to count, to the first rightly named
   alert.
 * *Macro F1* takes the first alert of each case (healthy: none) and averages over the states, "healthy"
-  included.
+  included. Beside it stands what it would be if every name were right that the case had reached by then, as a
+  valve that closes late and therefore leaves the outlet high answers slowly *and* fails to close.
 * *Expected calibration error*: first alerts in ten bins of confidence, mean gap between confidence and share
   right, weighted by the number in each bin. An alert in a healthy case is wrong.
 
@@ -24,7 +25,7 @@ are both right for it, and such cases are counted apart.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -113,6 +114,7 @@ class Scores:
     creep_first_night: Share
     drift_departure: list[float]
     macro_f1: float
+    macro_f1_reached: float
     f1: dict[str, float]
     calibration_error: float
     bins: list[Bin]
@@ -151,10 +153,18 @@ def right_names(outcome: Outcome, at_s: float) -> set[str]:
     return names
 
 
-def is_named_right(outcome: Outcome) -> bool | None:
-    """Whether the first alert has the right name; None without one."""
+def reached_names(outcome: Outcome, at_s: float) -> set[str]:
+    """The same, and every other condition that the case had reached by then."""
+    also = {name for name, s in outcome.truth.also_s.items() if s <= at_s}
+    return right_names(outcome, at_s) | also
+
+
+def is_named_right(
+    outcome: Outcome, names: Callable[[Outcome, float], set[str]] = right_names
+) -> bool | None:
+    """Whether the first alert has one of the names that are right; None without one."""
     first = first_alert(outcome)
-    return None if first is None else first.condition in right_names(outcome, first.raised_s)
+    return None if first is None else first.condition in names(outcome, first.raised_s)
 
 
 def is_found(outcome: Outcome) -> bool:
@@ -188,6 +198,7 @@ def score(outcomes: Sequence[Outcome]) -> Scores:
     plain = [o for o in outcomes if not o.truth.ambiguous]
     pairs = [(o.truth.condition, _called(o)) for o in plain]
     f1 = f1_by_state(pairs)
+    f1_reached = f1_by_state([(o.truth.condition, _called(o, reached_names)) for o in plain])
     error, bins = calibration(
         [(first, bool(is_named_right(o))) for o in outcomes if (first := first_alert(o))]
     )
@@ -214,7 +225,8 @@ def score(outcomes: Sequence[Outcome]) -> Scores:
             for o in faults
             if o.truth.condition == "drift" and (a := rightly_named(o)) is not None
         ],
-        macro_f1=float(np.mean(list(f1.values()))) if f1 else float("nan"),
+        macro_f1=_mean(f1),
+        macro_f1_reached=_mean(f1_reached),
         f1=f1,
         calibration_error=error,
         bins=bins,
@@ -238,12 +250,16 @@ def _pair_counts(pairs: Sequence[tuple[str, str]]) -> dict[tuple[str, str], int]
     return {pair: pairs.count(pair) for pair in sorted(set(pairs))}
 
 
-def _called(outcome: Outcome) -> str:
+def _called(outcome: Outcome, names: Callable[[Outcome, float], set[str]] = right_names) -> str:
     """Name of the first alert, taken as the truth's own where it is right on the way there."""
     first = first_alert(outcome)
     if first is None:
         return HEALTHY
-    return outcome.truth.condition if is_named_right(outcome) else first.condition
+    return outcome.truth.condition if is_named_right(outcome, names) else first.condition
+
+
+def _mean(by_state: dict[str, float]) -> float:
+    return float(np.mean(list(by_state.values()))) if by_state else float("nan")
 
 
 def is_called_one_of_four(outcome: Outcome) -> bool:

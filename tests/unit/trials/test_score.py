@@ -16,6 +16,7 @@ from steadyhead.trials.score import (
     is_called_one_of_four,
     is_found,
     is_named_right,
+    reached_names,
     score,
 )
 
@@ -50,7 +51,11 @@ def test_an_alert_long_after_an_event_ended_is_not_the_events():
 def test_a_name_reached_on_the_way_is_right_until_the_harder_one_is_reached():
     on_the_way = truth("failure_to_open", passed_after_s=5 * HOUR, also_s={"drift": BEGINS_S + HOUR})
     assert is_named_right(outcome("fault", on_the_way, alert("drift", 2 * HOUR))) is True
-    assert is_named_right(outcome("fault", on_the_way, alert("drift", 6 * HOUR))) is False
+    late = outcome("fault", on_the_way, alert("drift", 6 * HOUR))
+    assert is_named_right(late) is False
+    assert is_named_right(late, reached_names) is True
+    assert is_named_right(outcome("fault", on_the_way, alert("creep", 6 * HOUR)), reached_names) is False
+    assert (score([late]).macro_f1, score([late]).macro_f1_reached) == (0.0, 1.0)
 
 
 def test_a_drifting_transmitter_may_be_called_either_way_and_is_counted_apart():
