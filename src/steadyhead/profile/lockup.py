@@ -14,6 +14,7 @@ LEAST_CLOSED = 5  # periods, for a tail to be read from them
 YEAR_S = 365.25 * 86400
 CREEP_OF_WAY = 1.4  # creep speaks up from so many times ``way_high``
 MOST_HEALTHY_WAY = 0.05  # a tight valve stays below this share of the way to the inlet
+BELOW_SET = 0.02  # a valve shuts at its set pressure or above: lower, something else holds the water back
 CUTOFF_RATIO = 0.015  # of the 95 % flow, where the meter's own cut-off is not declared
 
 
@@ -27,13 +28,15 @@ def cutoff(span: Span, declared_lps: float | None) -> float:
 def learn_lock_up(
     span: Span, shut: BoolArray, cutoff_lps: float, set_now: FloatArray, has_inlet: bool, per_year: float
 ) -> LockUp:
-    """Lock-up level and rise from closed periods of 20 min or more.
+    """Lock-up level and rise from closed periods of 20 min or more, at the set pressure or above.
 
     per_year : how many false alerts a year creep may give
     """
     edges = np.flatnonzero(np.diff(np.concatenate([[0], shut.astype(np.int8), [0]])))
     least = LEAST_CLOSED_S / span.tick_s
     closed = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= least]
+    over_set = [_quantile(span.outlet_kpa[a:b] / set_now[a:b] - 1.0, 0.5) for a, b in closed]
+    closed = [nights for nights, over in zip(closed, over_set, strict=True) if not over < -BELOW_SET]
     if not closed:
         return LockUp(0, 0.0, 0.0, 0.0, cutoff_lps)
     # where closed nights differ much, the lower ones are the tight ones

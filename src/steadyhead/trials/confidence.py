@@ -22,6 +22,7 @@ COUNTED = (
     "renewed",
     "reworked",
     "redrawn",
+    "refreshed",
 )  # never the evaluation set
 TARGET = Path(__file__).parents[1] / "diagnosis" / "confidence.json"
 

@@ -50,6 +50,7 @@ SHORT = {
     "renewed": "renew",
     "reworked": "rework",
     "redrawn": "redraw",
+    "refreshed": "fresh",
     "evaluation": "eval",
 }
 SEEDS = {
@@ -63,7 +64,8 @@ SEEDS = {
     "renewed": 29_000_000,
     "reworked": 33_000_000,
     "redrawn": 37_000_000,
-    "evaluation": 41_000_000,
+    "refreshed": 41_000_000,
+    "evaluation": 45_000_000,
 }
 
 # Which sampling meets a kind first.
@@ -78,7 +80,8 @@ FIRST_TURN = {
     "renewed": 8,
     "reworked": 4,
     "redrawn": 10,
-    "evaluation": 6,
+    "refreshed": 6,
+    "evaluation": 1,
 }
 
 NO_FLOW_FINE = ("healthy", "drift", "hunting", "failure_to_open", "set_changed", "inlet_starved")

@@ -390,8 +390,8 @@ REDRAWN = Ranges(
     set_move=(2.5, 15.0),
 )
 
-EVALUATION = Ranges(
-    name="evaluation",
+REFRESHED = Ranges(
+    name="refreshed",
     seed=402_588_585,
     design=replace(
         WIDE,
@@ -422,6 +422,38 @@ EVALUATION = Ranges(
     set_move=(2.5, 15.0),
 )
 
+EVALUATION = Ranges(
+    name="evaluation",
+    seed=222_588_510,
+    design=replace(
+        WIDE,
+        set_kpa=(188.0, 700.0),
+        drop_kpa=(113.0, 552.0),
+        mean_demand_lps=(1.1, 80.0),
+        pump_kpa=(0.0, 34.0),
+    ),
+    hours_noise=(0.023, 0.109),
+    minutes_noise=(0.018, 0.067),
+    swing_kpa=(3.2, 37.0),
+    wander_kpa=(1.4, 12.5),
+    zero_night_share=0.35,
+    small_valve_share=0.18,
+    schedule_share=0.17,
+    neighbour_share=0.16,
+    noise_kpa=(0.05, 1.0),
+    resolutions_kpa=(0.25, 0.65, 0.85, 1.35),
+    flow_noise=(0.0024, 0.0158),
+    cutoff_share=(0.001, 0.015),
+    gap_minutes=(4.3, 26.0),
+    deadband_kpa=(0.88, 3.95),
+    time_zones=("Europe/Lisbon", "America/Denver", "Asia/Karachi", "Australia/Hobart", "America/Montevideo"),
+    first_days=(23_660, 24_000),
+    ramp_h=(4.3, 167.0),
+    wave_share=(0.025, 0.1),
+    wave_s=(18.3, 123.0),
+    set_move=(2.5, 15.0),
+)
+
 SETS = {
     ranges.name: ranges
     for ranges in (
@@ -435,6 +467,7 @@ SETS = {
         RENEWED,
         REWORKED,
         REDRAWN,
+        REFRESHED,
         EVALUATION,
     )
 }

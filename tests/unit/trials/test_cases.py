@@ -114,6 +114,6 @@ def test_the_registry_is_told_only_what_the_case_says(sets):
 
 
 def test_an_unknown_set_is_refused_with_the_names_there_are():
-    known = "development, widened, shifted, .*, redrawn, evaluation"
+    known = "development, widened, shifted, .*, redrawn, refreshed, evaluation"
     with pytest.raises(PlantError, match=f"use one of {known}"):
         load_cases("training")
