@@ -15,7 +15,7 @@ SET_KPA = 400.0
 
 @pytest.mark.parametrize(("over_set", "closed"), [(0.02, 1), (-0.07, 0)], ids=["above set", "below set"])
 def test_a_station_without_flow_below_its_set_is_not_locked_up(over_set, closed):
-    """A valve shuts at its set pressure or above; lower, a short supply or another feed holds the water back."""
+    """A valve shuts at its set pressure or above; lower, something else holds the water back."""
     rng = np.random.default_rng(1)
     minute = np.arange(14 * DAY)
     flow = 10 + 4 * np.sin((minute % DAY / 60 - 9) / 24 * 2 * np.pi) + rng.normal(0, 0.2, len(minute))
