@@ -13,6 +13,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 from numba import njit
 
+from steadyhead.conditions.drift import leans, stands_upright
 from steadyhead.conditions.scene.leaning import ENDS, LEAST_TICKS, leaning, see_leaning
 from steadyhead.conditions.scene.record import new_scene
 from steadyhead.diagnosis.sentences import tell
@@ -73,6 +74,30 @@ def test_what_comes_back_begins_anew():
     scene["fast"] = 0.5 * ENDS
     assert followed(scene, np.array([15.0]), np.array([0.0]))[0] == 0.0
     assert scene["lean_s"][0] == 0.0
+
+
+def watched(spread: float, slope: float, noise: float) -> np.recarray:
+    """A departure of 3 % of set over openings of a ``spread``; ``slope``: its change over theirs."""
+    rng = np.random.default_rng(3)
+    away = rng.normal(0, 1.0, 300)
+    scene = off(0.03)
+    followed(
+        scene, 20.0 * (1 + spread * away), 0.03 * (1 + slope * spread * away + rng.normal(0, noise, 300))
+    )
+    return scene.view(np.recarray)[0]
+
+
+@pytest.mark.parametrize(
+    ("spread", "noise", "upright"), [(0.1, 0.01, True), (0.1, 0.2, False), (0.2, 0.2, True)],
+    ids=["little demand, no doubt", "little demand, doubt", "much demand"],
+)  # fmt: skip
+def test_little_demand_that_moves_is_enough_where_it_leaves_no_doubt(spread, noise, upright):
+    assert stands_upright(watched(spread, 0.0, noise)) == upright
+
+
+@pytest.mark.parametrize(("spread", "known"), [(0.04, False), (0.12, True)])
+def test_a_departure_leans_only_if_the_opening_has_moved(spread, known):
+    assert leans(watched(spread, 0.3, 0.005)) == known
 
 
 def log_of(days: int, seed: int, shift: float = 0.0, *, goes_with_flow: bool = False) -> Readings:
