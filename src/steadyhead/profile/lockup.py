@@ -36,7 +36,7 @@ def learn_lock_up(
     least = LEAST_CLOSED_S / span.tick_s
     closed = [(a, b) for a, b in zip(edges[::2], edges[1::2], strict=True) if b - a >= least]
     over_set = [_quantile(span.outlet_kpa[a:b] / set_now[a:b] - 1.0, 0.5) for a, b in closed]
-    closed = [nights for nights, over in zip(closed, over_set, strict=True) if not over < -BELOW_SET]
+    closed = [period for period, over in zip(closed, over_set, strict=True) if not over < -BELOW_SET]
     if not closed:
         return LockUp(0, 0.0, 0.0, 0.0, cutoff_lps)
     # where closed nights differ much, the lower ones are the tight ones
