@@ -94,7 +94,7 @@ def _medians_by_quarter(span: Span, keep: BoolArray) -> np.ndarray | None:
 
 
 def _set_higher(locked: FloatArray, is_shut: BoolArray, high: BoolArray, jump_kpa: float) -> BoolArray:
-    """Closed slots that a schedule holds higher: a schedule jumps, where a leak lifts the outlet step by step."""
+    """Closed slots that a schedule holds higher: it jumps, where a leak lifts the outlet step by step."""
     found = np.zeros(len(locked), dtype=np.bool_)
     for slot in range(2 * len(locked)):  # twice, for a night that begins before midnight
         i = slot % len(locked)
