@@ -10,27 +10,26 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from made_up import (
+    AT,
+    DAY,
+    INLET_KPA,
+    LOCK_KPA,
+    SET_KPA,
+    SHUT_FROM,
+    SHUT_TO,
+    open_log,
+    raised,
+    shut_log,
+    with_outlet,
+    without_meter,
+)
 
 from steadyhead.conditions.drift import PLAIN, STOOD_S
-from steadyhead.engine import Change, State, step
 from steadyhead.profile.known import Known
 from steadyhead.profile.learn import learn
 from steadyhead.profile.model import Profile
-from steadyhead.readings.frame import Readings, regular
-
-DAY = 1440
-SET_KPA, LOCK_KPA, INLET_KPA = 400.0, 406.0, 650.0
-AT = DAY + 600  # minute at which the outlet begins to stand off
-SHUT_FROM, SHUT_TO = 60, 300  # minutes of the day without demand, where a station shuts
-
-
-def open_log(days: int, seed: int, away: np.ndarray | float = 0.0) -> Readings:
-    """A reading a minute of a station that never shuts; ``away``: share of set, added to the outlet."""
-    rng = np.random.default_rng(seed)
-    n = days * DAY
-    flow = 10 + 4 * np.sin((np.arange(n) % DAY / 60 - 9) / 24 * 2 * np.pi) + rng.normal(0, 0.2, n)
-    outlet = SET_KPA * (1.0 + away) - 0.4 * (flow - 10) + rng.normal(0, 0.5, n)
-    return regular("made_up", 0, 60, outlet, inlet_kpa=650 + rng.normal(0, 1.0, n), flow_lps=flow)
+from steadyhead.readings.frame import regular
 
 
 def ramp(days: int, from_minute: int, minutes: float, share: float, until: int | None = None) -> np.ndarray:
@@ -40,10 +39,6 @@ def ramp(days: int, from_minute: int, minutes: float, share: float, until: int |
     if until is not None:
         away[until:] = 0.0
     return away
-
-
-def raised(readings: Readings, profile: Profile) -> list[Change]:
-    return [c for c in step(State(), readings, profile) if c.is_raised]
 
 
 @pytest.fixture(scope="module")
@@ -67,39 +62,10 @@ def test_a_larger_departure_does_not_wait(profile):
 
 
 def test_without_a_meter_nothing_is_gained_by_waiting():
-    def blind(readings: Readings) -> Readings:
-        return regular("made_up", 0, 60, readings.outlet_kpa, inlet_kpa=readings.inlet_kpa)
-
-    known = learn(blind(open_log(14, 1)), Known())
-    found = raised(blind(open_log(4, 2, ramp(4, AT, 120.0, 0.9 * PLAIN))), known)
+    known = learn(without_meter(open_log(14, 1)), Known())
+    found = raised(without_meter(open_log(4, 2, ramp(4, AT, 120.0, 0.9 * PLAIN))), known)
     assert [c.condition for c in found][:1] == ["drift"]
     assert found[0].at_s - 60 * AT < STOOD_S
-
-
-def shut_log(days: int, seed: int, step_min: int = 1, count_kpa: float = 0.0) -> Readings:
-    """A station that shuts every night and holds its lock-up pressure; ``count_kpa``: resolution."""
-    rng = np.random.default_rng(seed)
-    minute = np.arange(0, days * DAY, step_min)
-    shut = is_shut(minute)
-    flow = 10 + 4 * np.sin((minute % DAY / 60 - 9) / 24 * 2 * np.pi) + rng.normal(0, 0.3, len(minute))
-    flow = np.where(shut, 0.0, flow)
-    outlet = np.where(shut, LOCK_KPA, SET_KPA - 0.4 * (flow - 10)) + rng.normal(0, 0.3, len(minute))
-    if count_kpa:
-        outlet = np.round(outlet / count_kpa) * count_kpa
-    return regular(
-        "made_up", 0, 60 * step_min, outlet, inlet_kpa=np.full(len(minute), INLET_KPA), flow_lps=flow
-    )
-
-
-def is_shut(minute: np.ndarray) -> np.ndarray:
-    return (minute % DAY >= SHUT_FROM) & (minute % DAY < SHUT_TO)
-
-
-def with_outlet(readings: Readings, outlet: np.ndarray, flow: np.ndarray | None = None) -> Readings:
-    return regular(
-        "made_up", 0, readings.step_s, outlet, inlet_kpa=readings.inlet_kpa,
-        flow_lps=readings.flow_lps if flow is None else flow,
-    )  # fmt: skip
 
 
 @pytest.fixture(scope="module")
