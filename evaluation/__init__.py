@@ -1,1 +1,1 @@
-"""How good the names are on stations nobody tuned for: worlds of independent make, and judging by leaving one out."""
+"""How good the names are on stations nobody tuned for: independent worlds, judged by leaving one out."""

@@ -1,7 +1,7 @@
 """What every world makes: one station's log as it was sent, and what was truly so.
 
-A world is a folder with a ``cases(n, seed)`` function. Worlds share this record and nothing else: no physics, no
-instruments, no idea of an ordinary day.
+A world is a folder with a ``cases(n, seed)`` function. Worlds share this record and nothing else: no physics,
+no instruments, no idea of an ordinary day.
 """
 
 from __future__ import annotations
@@ -28,8 +28,8 @@ class Episode:
     """One thing that happened, and what an engineer who sees only the log should call it.
 
     condition : name of a condition
-    cause_s : when the cause began; seen_s : from when on its effect can be seen in the log and is past its mild
-        limit; end_s : when it was over (the log's end if never); seconds since 1970-01-01 UTC
+    cause_s : when the cause began; seen_s : from when on its effect can be seen in the log and is past its
+        mild limit; end_s : when it was over (the log's end if never); seconds since 1970-01-01 UTC
     severity : "mild" or "clear"
     also_right : other names that an engineer would accept from this log alone
     size : how large, in the unit that ``words`` names; words : what happened, in one sentence
@@ -61,11 +61,11 @@ class Case:
 
     group : "fault" (of the valve), "lookalike" (something else that may be taken for one), "healthy"
     kind : what was made, in the world's own word ("strainer choked slowly", "hydrant opened")
-    log : by role ("inlet", "outlet", "flow", "command"), times (seconds since 1970 UTC, rising) and values (kPa
-        gauge, L/s) as they were sent; a role that is not logged is left out. NaN is a value sent as bad
+    log : by role ("inlet", "outlet", "flow", "command"), times (seconds since 1970 UTC, rising) and values
+        (kPa gauge, L/s) as they were sent; a role that is not logged is left out. NaN is a value sent as bad
     neighbour : the same for the highest outlet of the other stations of its zone, where there are any
-    step_s : nominal sampling; averaged : values are means of the step; heartbeat_s : reported on change, and at
-        least so often; None if sent every step
+    step_s : nominal sampling; averaged : values are means of the step; heartbeat_s : reported on change, and
+        at least so often; None if sent every step
     nominal_kpa, rated_kv_m3h, cutoff_lps, schedule_kpa : what the registry says, where it says something
     """
 
