@@ -1,5 +1,6 @@
 """How a district draws water: measured rhythms cut up and bent, and made-up ones beside them."""
 
+# ruff: noqa: ARG001 - rhythms share one signature
 from __future__ import annotations
 
 from functools import cache
@@ -16,7 +17,7 @@ Rng = np.random.Generator
 
 @cache
 def measured() -> FloatArray:
-    """Hourly flow of a real branch main (river's WaterFlow, from Tecnojest s.r.l.) on a whole-hour grid, z-scores.
+    """Hourly flow of a real branch main (river's WaterFlow, from Tecnojest s.r.l.), as z-scores.
 
     Missing hours are filled from the hour of the day; starts at local midnight.
     """
@@ -124,7 +125,7 @@ _ODDS = (0.3, 0.25, 0.1, 0.07, 0.08, 0.06, 0.07, 0.07)
 
 
 def rhythm(rng: Rng, local_s: IntArray, is_quiet: bool) -> tuple[FloatArray, str]:
-    """A demand of mean 1 on the grid of local times, shape (n,), and its kinds; quiet ones have dead nights."""
+    """A demand of mean 1 on the grid of local times, shape (n,), and its kinds; quiet have dead nights."""
     hour = (local_s % 86400) / 3600
     day = local_s // 86400
     dow = (day + 3) % 7  # 1970-01-01 was a Thursday

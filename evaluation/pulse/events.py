@@ -1,5 +1,6 @@
-"""What goes wrong: changes to the behaviour of valve, supply, district or instruments, and how its effect is measured."""
+"""What goes wrong, in valve, supply, district or instruments, and how its effect is measured."""
 
+# ruff: noqa: ARG001 - makers of events share one signature
 from __future__ import annotations
 
 from collections.abc import Callable
@@ -21,8 +22,9 @@ Columns = dict[Role, FloatArray]
 class Event:
     """One cause and its change to the station.
 
-    plant, drive : with the cause; cause_s, end_s : its span, end_s None if it stays; size : in the unit of ``words``
-    edit : changes what the instruments show, at the step, where the cause lies there
+    plant, drive : with the cause; cause_s, end_s : its span, end_s None if it stays
+    size : in the unit of ``words``; edit : changes what the instruments show, if the cause lies there
+    late_s : from the cause until a fault of the instruments shows; is_mild : whether it is a small one
     """
 
     condition: str
@@ -36,6 +38,8 @@ class Event:
     words: str = ""
     edit: Callable[[Columns, FloatArray], Columns] | None = None
     neighbour_kpa: FloatArray | None = field(default=None, repr=False)
+    late_s: float = 0.0
+    is_mild: bool = False
 
 
 def _ramp(site: Site, from_s: int, to_s: float, power: float = 1.0) -> FloatArray:
@@ -154,21 +158,14 @@ def failure_to_close(rng: Rng, site: Site, twin: State, at: int, grow: float) ->
     elif kind == "restriction blocks slowly":
         shape = _ramp(site, at, at + log_uniform(rng, 0.3 * DAY_S, 6 * DAY_S))
     drive = site.drive.with_faults(floor=np.minimum(1, floor) * shape)
-    return Event(
-        "failure_to_close",
-        kind,
-        at,
-        site.plant,
-        drive,
-        None,
-        ("set_changed",) if kind == "diaphragm torn" and not site.has_inlet else (),
-        floor,
-        "opening not gone below",
-    )
+    also: tuple[str, ...] = ("set_changed",) if kind == "diaphragm torn" and not site.has_inlet else ()
+    if np.mean(twin.flow_lps < 0.03 * site.mean_lps) > 0.05:
+        also += ("creep",)  # a seat that debris holds off leaks in dead nights as well
+    return Event("failure_to_close", kind, at, site.plant, drive, None, also, floor, "opening not gone below")
 
 
 def stuck(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
-    """The stem stays where it is; outlet sags by day and rises by night. Its name is by the larger of both."""
+    """The stem stays where it is; outlet sags by day and rises by night. Named by the larger."""
     day = twin.opening[site.span(at - DAY_S, at)]
     x = float(np.clip(np.quantile(day, rng.uniform(0.15, 0.9)), 0.01, 1))
     on = site.t > at
@@ -242,6 +239,8 @@ def set_changed(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Even
     if rng.random() < 0.15:
         size = 100.0 * np.sign(size)
     size = float(np.clip(size, -0.6 * site.usual_set, 0.6 * site.usual_set))
+    spare = float(np.quantile(twin.inlet_kpa, 0.1)) - site.usual_set
+    size = min(size, max(0.85 * spare, 0.03 * site.usual_set))  # nobody asks for more than the inlet gives
     visit = rng.uniform(60, 2400)
     end = at + rng.uniform(3, 9) * DAY_S if rng.random() < 0.2 else None
     shape = _ramp(site, at, at + visit)
@@ -371,6 +370,27 @@ def not_in_service(rng: Rng, site: Site, twin: State, at: int, grow: float) -> E
     )
 
 
+def _misread(
+    kind: str, v: FloatArray, jump: float, share: FloatArray, factor: float, typical: float, seed: int
+) -> FloatArray:
+    """What a faulty instrument shows for these values, shape as given; ``share`` is how far a slow drift went."""
+    rng = np.random.default_rng(seed)
+    n = len(v)
+    if kind == "spikes":
+        hit = rng.random(n) < log_uniform(rng, 0.01, 0.2)
+        return v + hit * rng.choice([-1, 1, 1], n) * typical * rng.uniform(0.3, 3, n)
+    shown: dict[str, FloatArray] = {
+        "stuck": np.full(n, v[0] if n else 0.0),
+        "zero": np.zeros(n),
+        "dead": np.full(n, np.nan),
+        "out of range": np.full(n, 1e6),
+        "jump": v + jump,
+        "slow drift": v + jump * share,
+        "noise": v + rng.normal(0, abs(jump) / 2, n),
+    }
+    return shown.get(kind, v * factor)
+
+
 def sensor_fault(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """A transmitter, meter or its scaling goes wrong."""
     roles: list[Role] = ["outlet", "outlet"]
@@ -392,41 +412,16 @@ def sensor_fault(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Eve
     seed = int(rng.integers(0, 2**31))
 
     def edit(columns: Columns, t: FloatArray) -> Columns:
-        inner = np.random.default_rng(seed)
         on = (t > at) & ((t <= end) if end else True)
-        out = dict(columns)
-        v = columns[role].copy()
-        n = int(on.sum())
-        first = int(np.argmax(on))
-        if kind == "stuck":
-            v[on] = v[first]
-        elif kind == "zero":
-            v[on] = 0.0
-        elif kind == "dead":
-            v[on] = np.nan
-        elif kind == "out of range":
-            v[on] = 1e6
-        elif kind == "jump":
-            v[on] += jump
-        elif kind == "slow drift":
-            v[on] += jump * np.clip((t[on] - at) / ramp_s, 0, 1)
-        elif kind == "noise":
-            v[on] += inner.normal(0, abs(jump) / 2, n)
-        elif kind == "unit changed":
-            v[on] *= unit
-        elif kind == "mis-scaled":
-            v[on] *= scale
-        elif kind == "spikes":
-            hit = inner.random(n) < log_uniform(inner, 0.01, 0.2)
-            v[on] = np.where(
-                hit, v[on] + inner.choice([-1, 1, 1], n) * typical * inner.uniform(0.3, 3, n), v[on]
-            )
-        elif kind == "swapped":
-            out["inlet"] = np.where(on, columns["outlet"], columns["inlet"])
-            out["outlet"] = np.where(on, columns["inlet"], columns["outlet"])
-            return out
-        out[role] = v
-        return out
+        if kind == "swapped":
+            inlet = np.where(on, columns["outlet"], columns["inlet"])
+            outlet = np.where(on, columns["inlet"], columns["outlet"])
+            return {**columns, "inlet": inlet, "outlet": outlet}
+        seen = columns[role].copy()
+        share = np.clip((t[on] - at) / ramp_s, 0, 1)
+        factor = unit if kind == "unit changed" else scale
+        seen[on] = _misread(kind, seen[on], jump, share, factor, typical, seed)
+        return {**columns, role: seen}
 
     also: tuple[str, ...] = ()
     if kind == "slow drift" and role == "outlet":
@@ -441,8 +436,30 @@ def sensor_fault(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Eve
         also = ("excess_demand",)
     elif kind == "zero":
         also = ("not_in_service", "held_shut")
+    late_s = {"stuck": 3 * 3600.0, "spikes": 3600.0, "noise": 3600.0, "dead": 1800.0}.get(kind, 0.0)
+    if kind == "slow drift":
+        late_s = ramp_s * min(1.0, 0.02 * typical / abs(jump))
+    if end:
+        late_s = min(late_s, 0.5 * (end - at))
+    is_mild = (kind in ("jump", "slow drift", "noise") and abs(jump) < 0.1 * typical) or (
+        kind == "mis-scaled" and scale in (0.7, 1.4)
+    )
     words = f"{role} transmitter: {kind}"
-    return Event("sensor_fault", f"{role} {kind}", at, site.plant, site.drive, end, also, jump, words, edit)
+    return Event(
+        "sensor_fault",
+        f"{role} {kind}",
+        at,
+        site.plant,
+        site.drive,
+        end,
+        also,
+        jump,
+        words,
+        edit,
+        None,
+        late_s,
+        is_mild,
+    )
 
 
 def telemetry_loss(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
@@ -467,6 +484,8 @@ def telemetry_loss(rng: Rng, site: Site, twin: State, at: int, grow: float) -> E
         (end - at) / 3600,
         words,
         edit,
+        late_s=1800,
+        is_mild=end - at < 6 * 3600,
     )
 
 
@@ -500,7 +519,7 @@ class Seen:
 
 
 def measure(event: Event, site: Site, twin: State, state: State) -> tuple[str, Seen, tuple[str, ...]]:
-    """What a log of these states would show of the event: its condition, when, and other names that hold as well."""
+    """What a log of these states would show of the event: condition, when, other names that hold."""
     hour = max(1, 3600 // site.dt_s)
     day = 24 * hour
     on = site.t > event.cause_s
@@ -541,7 +560,8 @@ def measure(event: Event, site: Site, twin: State, state: State) -> tuple[str, S
         return "hunting", Seen(row * step if row >= 0 else -1, float(np.quantile(swings, 0.98)), 0.1), ()
     if event.condition == "slow_response":
         smooth = steady(away, step)
-        begins = strays(smooth, 0.03)
+        usual = steady((twin.outlet_kpa - twin.aim_kpa) / site.usual_set, step)
+        begins = strays(smooth, max(0.03, 3 * float(np.quantile(np.abs(usual), 0.68))))
         row = held_from(begins, 2, day)
         return "slow_response", Seen(row, float(np.quantile(np.abs(smooth[on]), 0.998)), 0.08), ()
     return _measure_flow(event, site, twin, state, away, step)
@@ -567,5 +587,5 @@ def _measure_flow(
             gone &= np.abs(away) > 0.02
         row = held_from(gone, hour, 24 * hour)
         return event.condition, Seen(row, 1.0, 0.5), ()
-    row = int(np.argmax(on))
-    return event.condition, Seen(row, 1.0, 0.5), ()
+    row = int(np.argmax(site.t > event.cause_s + event.late_s))
+    return event.condition, Seen(row, 0.0 if event.is_mild else 1.0, 0.5), ()

@@ -1,7 +1,7 @@
 """The steady state of inlet, valve and district, solved anew every time step.
 
-Nothing here is a wave: each step finds the flow at which inlet curve, valve and district agree. Two things carry
-over from step to step, the valve's opening and the water that the district's pipes hold by stretching.
+Nothing here is a wave: each step finds the flow at which inlet curve, valve and district agree. Two things
+carry over from step to step, the valve's opening and the water that the district's pipes hold by stretching.
 """
 
 from __future__ import annotations
@@ -21,9 +21,9 @@ HEAD_POWER = 1.852  # Hazen-Williams
 class Plant:
     """What does not change at a station.
 
-    inlet_k : loss of the inlet main [kPa per (L/s)^1.852]; kv_max : fully open [m3/h]; shape : kv = kv_max x^shape
+    inlet_k : loss of the inlet main [kPa per (L/s)^1.852]; kv_max : open [m3/h]; shape : kv = kv_max x^shape
     droop_kpa : fall of outlet at ``usual_lps``; lockup_kpa : rise as flow goes to none, over ``seat_lps``
-    leak_lps : leakage at ``usual_kpa``, of which ``leak_grows`` through holes that widen with pressure (FAVAD)
+    leak_lps : leakage at ``usual_kpa``, ``leak_grows`` of it through holes that widen with pressure (FAVAD)
     elastic : part of demand that goes with the root of pressure; stretch : storage of the pipes [L/kPa]
     tie_k : loss of a second feed [kPa per (L/s)^1.852], 0 if there is none
     stroke_s : fastest full stroke; lag : dead steps between an error and the stem's answer
@@ -52,8 +52,8 @@ class Drive:
 
     source_kpa : pressure at the inlet main's far end; demand_lps : at usual pressure; set_kpa : of the pilot
     emitter : burst or hydrant [L/s per sqrt kPa]; tie_kpa : far end of the second feed; NaN while shut
-    offset_kpa : the pilot's error; droop_kpa : droop more than healthy; floor, ceiling : least and largest opening
-    seat_kv : past the closed seat; open_s, close_s : first-order lag of the stem; band_kpa : error without answer
+    offset_kpa : the pilot's error; droop_kpa : droop more than healthy; floor, ceiling : opening's bounds
+    seat_kv : past the shut seat; open_s, close_s : first-order lag of the stem; band_kpa : error not answered
     gain : of a loop with dead time, 0 for a healthy one
     """
 
@@ -103,7 +103,7 @@ def healthy_faults(n: int, open_s: float, close_s: float, band_kpa: float, strok
 
 @dataclass(frozen=True)
 class State:
-    """What came of it, each shape (n,): pressures [kPa], flow of the valve [L/s], opening 0 to 1, pilot's aim."""
+    """What came of it, each shape (n,): pressures [kPa], flow [L/s], opening 0 to 1, pilot's aim [kPa]."""
 
     inlet_kpa: FloatArray
     outlet_kpa: FloatArray
@@ -265,7 +265,7 @@ def _run(c, dt, sources, demands, sets, emitters, ties, faults, lag):
         errors[i % (lag + 1)] = error
         gain = faults[8, i]
         if gain > 0:
-            # the outlet answers an opening by 2 dp / x, so the same pilot is hotter where the valve is less open
+            # the outlet answers an opening by 2 dp / x, so a pilot is hotter where the valve is less open
             hot = min(4.0, max(0.3, usual_x / max(x, 0.01)))
             move = gain * hot * errors[(i + 1) % (lag + 1)]
         else:

@@ -34,7 +34,7 @@ FLOW_EXPORTS = {
 
 @dataclass(frozen=True)
 class Chain:
-    """One signal's way: value -> gain, offset, noise -> clipped to [0, span] -> converter steps -> export steps."""
+    """One signal's way: gain, offset, noise, clipped to [0, span], converter's steps, export's steps."""
 
     span: float
     bits: int
@@ -82,7 +82,7 @@ def pressure_export(rng: Rng) -> float:
 
 
 def sampled(value: FloatArray, every: int, how: str) -> FloatArray:
-    """One value per step from ``every`` finer ones: "instant" (the last), "mean" or "min"; shape (n // every,)."""
+    """One value per step from ``every`` finer ones: "instant" (last), "mean", "min"; shape (n // every,)."""
     rows = value[: len(value) // every * every].reshape(-1, every)
     if how == "mean":
         return rows.mean(axis=1)
@@ -93,7 +93,7 @@ def sampled(value: FloatArray, every: int, how: str) -> FloatArray:
 
 @numba.njit(cache=True)
 def on_deadband(times: IntArray, values: FloatArray, band: float, heartbeat_s: int) -> BoolArray:
-    """Which values are reported if one is when it left the last by more than the band, or at the heartbeat."""
+    """Which values are reported if one is on leaving the last by more than the band, or at the heartbeat."""
     keep = np.zeros(len(values), dtype=np.bool_)
     last, last_at = np.nan, -(1 << 60)
     for i in range(len(values)):

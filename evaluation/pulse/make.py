@@ -1,6 +1,8 @@
-"""One case from its number and seed: a site, its ordinary life, at most one event, and the log that was sent."""
+"""One case from its number and seed: a site, its ordinary life, at most one event, and the log sent."""
 
 from __future__ import annotations
+
+from dataclasses import replace
 
 import numpy as np
 
@@ -18,9 +20,11 @@ from evaluation.pulse.instruments import (
 from evaluation.pulse.site import Rng, Site, live, log_uniform, make_site, wander
 from evaluation.pulse.truth import spells
 from steadyhead.config.model import Role
-from steadyhead.types import FloatArray, IntArray
+from steadyhead.types import BoolArray, FloatArray, IntArray
 
 WORLD = "pulse"
+Sent = tuple[IntArray, FloatArray]
+Log = dict[Role, Sent]
 
 
 def make_case(i: int, seed: int) -> Case:
@@ -50,7 +54,7 @@ def make_case(i: int, seed: int) -> Case:
         group = "healthy"
     else:
         kind = event.kind if event is not None else wanted
-    return _sent(rng, i, seed, group, kind, site, twin, state, event, episode)
+    return _sent(rng, i, seed, group, kind, site, state, event, episode)
 
 
 def _wanted(rng: Rng, group: str) -> str:
@@ -109,7 +113,7 @@ def _starved(site: Site, twin: State) -> list[Life]:
 
 
 def _sent(
-    rng: Rng, i: int, seed: int, group: str, kind: str, site: Site, twin: State, state: State,
+    rng: Rng, i: int, seed: int, group: str, kind: str, site: Site, state: State,
     event: Event | None, episode: Episode | None,
 ) -> Case:  # fmt: skip
     every = site.step_s // site.dt_s
@@ -151,7 +155,16 @@ def _sent(
     missing = _missing(rng, site, t)
     if event is not None and event.kind == "link down, nothing sent":
         missing |= (t > event.cause_s) & (t <= (event.end_s or site.end_s))
-    heartbeat_s, log = _reported(rng, site, read, t, missing, chains)
+    heartbeat_s, log = _reported(rng, site, read, t, missing)
+    if episode is not None and heartbeat_s is not None and episode.condition == "telemetry_loss":
+        seen_s = episode.cause_s + heartbeat_s  # until then silence says nothing
+        if seen_s < episode.end_s:
+            episode = replace(episode, seen_s=max(seen_s, episode.seen_s))
+        else:
+            site.life.append(
+                Life("silence within the heartbeat", episode.cause_s, episode.end_s, ("telemetry_loss",))
+            )
+            group, episode = "healthy", None
     neighbour = _neighbour(rng, site, event, t, every)
     knows = rng.random(4) < 0.5
     return Case(
@@ -178,7 +191,7 @@ def _sent(
 
 
 def _oddities(rng: Rng, site: Site, columns: dict[Role, FloatArray], t: IntArray) -> None:
-    """Ordinary oddities of the instruments, in place: a frozen impulse line, another meter, single outliers."""
+    """Ordinary oddities of instruments, in place: a frozen impulse line, another meter, single outliers."""
     if "inlet" in columns and rng.random() < 0.06:
         at = int(rng.integers(site.learn_from_s, site.end_s - DAY_S))
         to = at + int(rng.uniform(3, 14) * 3600)
@@ -196,7 +209,7 @@ def _oddities(rng: Rng, site: Site, columns: dict[Role, FloatArray], t: IntArray
                 columns[role][hit] *= rng.choice([0.0, 0.3, 1.8, 3.0], len(hit))
 
 
-def _missing(rng: Rng, site: Site, t: IntArray) -> np.ndarray:
+def _missing(rng: Rng, site: Site, t: IntArray) -> BoolArray:
     """Rows that never came, shape (n,): scattered ones, gaps, restarts of the logger."""
     gone = rng.random(len(t)) < rng.choice([0, 0, 0.001, 0.01, 0.04])
     for _ in range(int(rng.poisson(2.5))):
@@ -208,8 +221,10 @@ def _missing(rng: Rng, site: Site, t: IntArray) -> np.ndarray:
     return np.asarray(gone)
 
 
-def _reported(rng: Rng, site: Site, read: dict[Role, FloatArray], t: IntArray, missing, chains):  # type: ignore[no-untyped-def]
-    """What arrived: by exception or every step, with bad values, thinned late rows and clocks that are off."""
+def _reported(
+    rng: Rng, site: Site, read: dict[Role, FloatArray], t: IntArray, missing: BoolArray
+) -> tuple[int | None, Log]:
+    """What arrived: by exception or every step, with bad values, thinned late rows, wrong clocks."""
     by_exception = rng.random() < 0.25
     heartbeat_s = int(rng.choice([1800, 3600, 4 * 3600, 6 * 3600])) if by_exception else None
     if heartbeat_s is not None:
@@ -232,7 +247,7 @@ def _reported(rng: Rng, site: Site, read: dict[Role, FloatArray], t: IntArray, m
     bursts = [
         (int(rng.integers(0, len(t) - 2)), int(rng.integers(1, 25))) for _ in range(int(rng.poisson(1.5)))
     ]
-    log = {}
+    log: Log = {}
     share = rng.uniform(0.002, 0.012)
     for role, values in read.items():
         seen = values.copy()
@@ -252,7 +267,7 @@ def _reported(rng: Rng, site: Site, read: dict[Role, FloatArray], t: IntArray, m
     return heartbeat_s, log
 
 
-def _neighbour(rng: Rng, site: Site, event: Event | None, t: IntArray, every: int):  # type: ignore[no-untyped-def]
+def _neighbour(rng: Rng, site: Site, event: Event | None, t: IntArray, every: int) -> Sent | None:
     """The other station's outlet, where it is known."""
     if event is not None and event.neighbour_kpa is not None:
         if rng.random() < 0.2:

@@ -39,7 +39,7 @@ ZONES = (
 class Site:
     """One station's span; the fine time of row i is the end of its step.
 
-    needs : what the case asked for: "quiet", "fine", "tie"; usual_set : the pilot's level [kPa], ``set_kpa`` varies
+    usual_set : the pilot's level [kPa], about which the drive's ``set_kpa`` may vary
     """
 
     step_s: int
@@ -131,7 +131,7 @@ def _demand(
 
 
 def _source(rng: Rng, t: IntArray, local: IntArray, level: float) -> tuple[FloatArray, str]:
-    """Pressure at the far end of the inlet main: level, day, pumps, wander, and waves where there are some."""
+    """Pressure at the far end of the inlet main: level, day, pumps, wander, and steps from day to day."""
     hour = (local % 86400) / 3600
     out = np.full(len(t), level)
     dip = rng.choice([0, 1], p=[0.3, 0.7]) * rng.uniform(0.01, 0.1)
@@ -180,6 +180,11 @@ def _modes(
     return np.full(len(t), base), (), ""
 
 
+def _lag(rng: Rng) -> float:
+    """A healthy stem's lag [s]: most answer within seconds, some are throttled to calm the loop."""
+    return log_uniform(rng, 1.5, 8) if rng.random() < 0.85 else log_uniform(rng, 8, 40)
+
+
 def make_site(rng: Rng, needs: frozenset[str], dt_of: int | None = None) -> Site:
     """A station of any size and place; ``needs`` may hold "quiet", "fine", "tie", "meter"."""
     step_s, dt_s, learn, judge, end, zone = _calendar(rng, "fine" in needs, dt_of)
@@ -201,7 +206,7 @@ def make_site(rng: Rng, needs: frozenset[str], dt_of: int | None = None) -> Site
     loss = rng.uniform(0.01, 0.3) * spare
     margin = rng.uniform(1.6, 8) if rng.random() < 0.82 else rng.uniform(0.9, 1.6)
     kv = margin * KV_LPS * peak / np.sqrt(max(spare - loss, 5.0))
-    stroke = rng.uniform(15, 120)
+    stroke = rng.uniform(8, 90)
     plant = Plant(
         inlet_k=loss / peak**1.852,
         kv_max=kv,
@@ -214,7 +219,7 @@ def make_site(rng: Rng, needs: frozenset[str], dt_of: int | None = None) -> Site
         leak_lps=leak_share * mean,
         leak_grows=rng.uniform(0, 0.9),
         elastic=rng.uniform(0, 0.6),
-        stretch=mean * log_uniform(rng, 0.003, 0.12),
+        stretch=mean * log_uniform(rng, 0.003, 0.12) * (4 if mean < 4 else 1),
         stroke_s=stroke,
     )
     tie = np.full(len(t), np.nan)
@@ -225,9 +230,7 @@ def make_site(rng: Rng, needs: frozenset[str], dt_of: int | None = None) -> Site
         if "tie" not in needs and rng.random() < 0.7:
             tie = set_kpa * rng.uniform(0.93, 0.995) + wander(rng, len(t), 7200 / dt_s, base * 0.006)
             modes += "two feeds "
-    faults = healthy_faults(
-        len(t), log_uniform(rng, 3, 70), log_uniform(rng, 2, 50), base * rng.uniform(0, 0.006), stroke
-    )
+    faults = healthy_faults(len(t), _lag(rng), _lag(rng), base * rng.uniform(0, 0.006), stroke)
     drive = Drive(dt_s, source, flow, set_kpa, np.zeros(len(t)), tie, faults)
     return Site(
         step_s, dt_s, zone, learn, judge, end, t, local, plant, drive, [],

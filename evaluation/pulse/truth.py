@@ -1,4 +1,4 @@
-"""From when on an effect can be seen, and how large it became; always against a healthy twin with the same demand."""
+"""When an effect can be seen, and how large it became, against a healthy twin with the same demand."""
 
 from __future__ import annotations
 
