@@ -65,7 +65,7 @@ def drift(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """The pilot's reference wanders, or its droop grows."""
     left = site.end_s - at
     lasts = min(log_uniform(rng, 6 * 3600, 16 * DAY_S), left * rng.uniform(0.5, 1.3))
-    size = log_uniform(rng, 0.02, 0.25) * grow * rng.choice([-1, 1])
+    size = log_uniform(rng, 0.018, 0.22) * grow * rng.choice([-1, 1])
     kpa = size * site.usual_set
     kind = str(
         rng.choice(
@@ -83,7 +83,7 @@ def drift(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
         kpa = -abs(kpa)
         drive = site.drive.with_faults(droop_kpa=abs(kpa) * shape)
     else:
-        drive = site.drive.with_faults(offset_kpa=kpa * shape)
+        drive = site.drive.with_faults(offset_kpa=_row(site.drive, "offset_kpa") + kpa * shape)
     if lasts < DAY_S:
         also = ("set_changed",)
     if kpa < 0 and abs(size) > 0.1:
@@ -99,7 +99,7 @@ def creep(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """Water passes the closed seat."""
     lock = site.usual_set + site.plant.lockup_kpa
     gap = max(float(np.median(twin.inlet_kpa)) - lock, 20)
-    share = min(0.9, rng.uniform(0.06, 0.8) * grow)
+    share = min(0.9, log_uniform(rng, 0.07, 0.8) * grow)
     p = lock + share * gap
     r = p / site.usual_set
     leak = site.plant.leak_lps * ((1 - site.plant.leak_grows) * r**0.5 + site.plant.leak_grows * r**1.5)
@@ -122,7 +122,7 @@ def creep(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
 def failure_to_open(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """The opening has a ceiling below what peak demand needs."""
     peak = float(np.quantile(twin.opening, 0.98))
-    share = rng.uniform(0.35, 0.97) / grow**0.5
+    share = rng.uniform(*((0.35, 0.8) if rng.random() < 0.45 else (0.78, 0.99))) / grow**0.3
     if rng.random() < 0.1:
         share *= 0.5
     kind = str(
@@ -150,7 +150,7 @@ def failure_to_open(rng: Rng, site: Site, twin: State, at: int, grow: float) -> 
 def failure_to_close(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """The opening has a floor above what low demand needs."""
     low = float(np.quantile(twin.opening, rng.uniform(0.1, 0.8)))
-    floor = low * rng.uniform(1.02, 1.9) * grow
+    floor = low * (1.0 + log_uniform(rng, 0.02, 0.9)) * grow**0.5
     kind = str(rng.choice(["debris in the seat", "diaphragm torn", "restriction blocks slowly"]))
     shape = _after(site, at)
     if kind == "diaphragm torn":
@@ -186,7 +186,7 @@ def hunting(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     bound = 2 * np.sin(np.pi / (2 * (2 * lag + 1)))
     x = max(float(np.median(twin.opening)), 0.01)
     dp = max(float(np.median(twin.inlet_kpa - twin.outlet_kpa)), 5)
-    swing_kpa = log_uniform(rng, 0.012, 0.35) * grow * site.usual_set
+    swing_kpa = log_uniform(rng, 0.01, 0.25) * grow * site.usual_set
     rate = swing_kpa * x / (2 * dp) / ((lag + 1) * dt)
     hot = bound * rng.uniform(1.1, 3.5)
     kind = str(rng.choice(["loop too hot", "loop too hot at low flow", "hunts now and then"]))
@@ -207,7 +207,7 @@ def hunting(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
 
 def slow_response(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """A needle nearly shut."""
-    late = log_uniform(rng, 200, 5000) * grow
+    late = log_uniform(rng, 60, 4000) * grow
     kind = str(
         rng.choice(["opening needle nearly shut", "closing needle nearly shut", "both needles nearly shut"])
     )
@@ -373,7 +373,7 @@ def not_in_service(rng: Rng, site: Site, twin: State, at: int, grow: float) -> E
 def _misread(
     kind: str, v: FloatArray, jump: float, share: FloatArray, factor: float, typical: float, seed: int
 ) -> FloatArray:
-    """What a faulty instrument shows for these values, shape as given; ``share`` is how far a slow drift went."""
+    """What a faulty instrument shows for these values, shape as given; ``share`` : how far a drift went."""
     rng = np.random.default_rng(seed)
     n = len(v)
     if kind == "spikes":

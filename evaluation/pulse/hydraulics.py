@@ -271,7 +271,8 @@ def _run(c, dt, sources, demands, sets, emitters, ties, faults, lag):
         else:
             late = faults[5, i] if error > 0 else faults[6, i]
             move = error * (1 - np.exp(-dt / late))
-            if abs(before - aim) < faults[7, i] and 0 < wanted < 1 and i > 0:
+            # what the outlet would stray if the stem stayed: less than the band does not move it
+            if 0 < wanted < 1 and 2 * (source - aim) * abs(error) < faults[7, i] * wanted:
                 move = 0.0
         most = faults[9, i] * dt
         x += min(most, max(-most, move))

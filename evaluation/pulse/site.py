@@ -180,9 +180,11 @@ def _modes(
     return np.full(len(t), base), (), ""
 
 
-def _lag(rng: Rng) -> float:
-    """A healthy stem's lag [s]: most answer within seconds, some are throttled to calm the loop."""
-    return log_uniform(rng, 1.5, 8) if rng.random() < 0.85 else log_uniform(rng, 8, 40)
+def _lag(rng: Rng, mean_lps: float) -> float:
+    """A healthy stem's lag [s]: small valves are quick, some large ones are throttled to calm the loop."""
+    if mean_lps < 4:
+        return log_uniform(rng, 1.5, 8) if rng.random() < 0.85 else log_uniform(rng, 8, 20)
+    return log_uniform(rng, 3, 30) if rng.random() < 0.85 else log_uniform(rng, 30, 70)
 
 
 def make_site(rng: Rng, needs: frozenset[str], dt_of: int | None = None) -> Site:
@@ -206,7 +208,7 @@ def make_site(rng: Rng, needs: frozenset[str], dt_of: int | None = None) -> Site
     loss = rng.uniform(0.01, 0.3) * spare
     margin = rng.uniform(1.6, 8) if rng.random() < 0.82 else rng.uniform(0.9, 1.6)
     kv = margin * KV_LPS * peak / np.sqrt(max(spare - loss, 5.0))
-    stroke = rng.uniform(8, 90)
+    stroke = rng.uniform(8, 25 if mean < 4 else 90)
     plant = Plant(
         inlet_k=loss / peak**1.852,
         kv_max=kv,
@@ -230,7 +232,14 @@ def make_site(rng: Rng, needs: frozenset[str], dt_of: int | None = None) -> Site
         if "tie" not in needs and rng.random() < 0.7:
             tie = set_kpa * rng.uniform(0.93, 0.995) + wander(rng, len(t), 7200 / dt_s, base * 0.006)
             modes += "two feeds "
-    faults = healthy_faults(len(t), _lag(rng), _lag(rng), base * rng.uniform(0, 0.006), stroke)
+    faults = healthy_faults(
+        len(t), _lag(rng, mean), _lag(rng, mean), base * log_uniform(rng, 0.0005, 0.015), stroke
+    )
+    # no pilot is perfect: warmth and friction move it a little, and so does the inlet
+    faults[0] = wander(
+        rng, len(t), log_uniform(rng, 0.5, 48) * 3600 / dt_s, base * log_uniform(rng, 0.0005, 0.006)
+    )
+    faults[0] -= rng.choice([0, 1]) * rng.uniform(0, 0.03) * (source - level)
     drive = Drive(dt_s, source, flow, set_kpa, np.zeros(len(t)), tie, faults)
     return Site(
         step_s, dt_s, zone, learn, judge, end, t, local, plant, drive, [],
