@@ -99,7 +99,7 @@ def creep(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """Water passes the closed seat."""
     lock = site.usual_set + site.plant.lockup_kpa
     gap = max(float(np.median(twin.inlet_kpa)) - lock, 20)
-    share = min(0.9, log_uniform(rng, 0.07, 0.8) * grow)
+    share = min(0.9, log_uniform(rng, 0.025, 0.6) * grow)
     p = lock + share * gap
     r = p / site.usual_set
     leak = site.plant.leak_lps * ((1 - site.plant.leak_grows) * r**0.5 + site.plant.leak_grows * r**1.5)
@@ -121,7 +121,7 @@ def creep(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
 
 def failure_to_open(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """The opening has a ceiling below what peak demand needs."""
-    peak = float(np.quantile(twin.opening, 0.98))
+    peak = float(np.quantile(twin.opening, rng.uniform(0.85, 0.998)))
     share = rng.uniform(*((0.35, 0.8) if rng.random() < 0.45 else (0.78, 0.99))) / grow**0.3
     if rng.random() < 0.1:
         share *= 0.5
@@ -149,11 +149,11 @@ def failure_to_open(rng: Rng, site: Site, twin: State, at: int, grow: float) -> 
 
 def failure_to_close(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """The opening has a floor above what low demand needs."""
-    low = float(np.quantile(twin.opening, rng.uniform(0.1, 0.8)))
-    floor = low * (1.0 + log_uniform(rng, 0.02, 0.9)) * grow**0.5
+    low = float(np.quantile(twin.opening, rng.uniform(0.005, 0.6) ** 1.5))
+    floor = low * (1.0 + log_uniform(rng, 0.02, 0.6)) * grow**0.5
     kind = str(rng.choice(["debris in the seat", "diaphragm torn", "restriction blocks slowly"]))
     shape = _after(site, at)
-    if kind == "diaphragm torn":
+    if kind == "diaphragm torn" and rng.random() < 0.6:
         floor = max(floor, rng.uniform(0.3, 1.0))
     elif kind == "restriction blocks slowly":
         shape = _ramp(site, at, at + log_uniform(rng, 0.3 * DAY_S, 6 * DAY_S))
@@ -207,7 +207,7 @@ def hunting(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
 
 def slow_response(rng: Rng, site: Site, twin: State, at: int, grow: float) -> Event:
     """A needle nearly shut."""
-    late = log_uniform(rng, 60, 4000) * grow
+    late = log_uniform(rng, 40, 3000) * grow
     kind = str(
         rng.choice(["opening needle nearly shut", "closing needle nearly shut", "both needles nearly shut"])
     )

@@ -118,6 +118,11 @@ class TestAlgebra:
         power = np.abs(np.fft.rfft(swings - swings.mean()))
         assert 2000 / np.argmax(power) == pytest.approx(4 * 6, rel=0.25)
 
+    def test_a_sound_stem_strays_no_more_than_its_band_when_taps_open_and_shut(self) -> None:
+        demand = np.where(np.arange(400) // 7 % 2, 5.0, 11.0)
+        state = run(plant(), 700.0, demand, n=400, open_s=1.0, close_s=1.0, band_kpa=4.0, rate=1.0)
+        assert np.abs(state.outlet_kpa[10:] - 400).max() < 5.0
+
     def test_gain_of_outlet_to_opening_doubles_at_half_the_flow(self) -> None:
         """|d out / dx| = 2 dp / x, x in proportion to Q at given dp (own derivation)."""
         slopes = []
