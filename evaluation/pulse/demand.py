@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 from river.datasets import WaterFlow
+from scipy.signal import lfilter
 
 from steadyhead.types import FloatArray, IntArray
 
@@ -154,8 +155,6 @@ def rhythm(rng: Rng, local_s: IntArray, is_quiet: bool) -> tuple[FloatArray, str
 
 def _wander(rng: Rng, n: int, steps: float, spread: float) -> FloatArray:
     """First-order wander of a given correlation length [steps], shape (n,)."""
-    from scipy.signal import lfilter
-
     phi = np.exp(-1 / max(steps, 1e-3))
     values: FloatArray = lfilter([spread * np.sqrt(1 - phi**2)], [1, -phi], rng.normal(size=n))
     return values

@@ -9,7 +9,7 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 
 from evaluation.case import DAY_S
-from evaluation.pulse.hydraulics import KV_LPS, Drive, Plant, State
+from evaluation.pulse.hydraulics import FAULTS, KV_LPS, Drive, Plant, State
 from evaluation.pulse.site import Rng, Site, log_uniform, wander
 from evaluation.pulse.truth import held_from, steady, strays, swing
 from steadyhead.config.model import Role
@@ -53,8 +53,6 @@ def _after(site: Site, from_s: int, to_s: float | None = None) -> FloatArray:
 
 
 def _row(drive: Drive, name: str) -> FloatArray:
-    from evaluation.pulse.hydraulics import FAULTS
-
     return drive.faults[FAULTS.index(name)]
 
 

@@ -17,7 +17,7 @@ from evaluation.pulse.instruments import (
     pressure_export,
     sampled,
 )
-from evaluation.pulse.site import Rng, Site, live, log_uniform, make_site, wander
+from evaluation.pulse.site import LIFE, Rng, Site, live, log_uniform, make_site, wander
 from evaluation.pulse.truth import spells
 from steadyhead.config.model import Role
 from steadyhead.types import BoolArray, FloatArray, IntArray
@@ -72,8 +72,6 @@ def _happen(
 ) -> tuple[Event | None, State, Episode | None]:
     """Let the event happen, larger up to twice if it could not be seen."""
     if wanted in ("waves", "batches"):
-        from evaluation.pulse.site import LIFE
-
         site.life.append(LIFE[wanted][0](rng, site, cause_s))
         return None, solve(site.plant, site.drive), None
     makers = {**FAULT_MAKERS, **OTHER_MAKERS}
