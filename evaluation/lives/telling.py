@@ -1,0 +1,60 @@
+"""What the chapters share: a life is a function whose docstring is its account."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from dataclasses import replace
+
+from evaluation.case import Case
+from evaluation.lives.record import HOUR_S, Expectation, Life
+
+Play = Callable[[Case], tuple[Case, Expectation]]
+
+
+def chapter() -> tuple[list[Life], Callable[..., Callable[[Play], Play]]]:
+    """An empty list of lives, and the decorator that adds to it: ``@life("flow", "alone")`` names needs."""
+    told: list[Life] = []
+
+    def life(*needs: str) -> Callable[[Play], Play]:
+        def add(play: Play) -> Play:
+            name = play.__name__.replace("_", " ")
+
+            def played(case: Case) -> tuple[Case, Expectation]:
+                changed, expectation = play(case)
+                return replace(changed, kind=name), expectation
+
+            told.append(Life(name, inspect.cleandoc(play.__doc__ or ""), needs, played))
+            return play
+
+        return add
+
+    return told, life
+
+
+def say(
+    *names: str,
+    at: float,
+    within_h: float,
+    stands_to: float | None = None,
+    over_by: float | None = None,
+    began_within_h: float | None = None,
+    allowed: tuple[str, ...] = (),
+    most: int = 1,
+) -> Expectation:
+    """One of these names is wanted within so many hours of a moment; times in seconds since 1970."""
+    return Expectation(
+        names,
+        int(at),
+        int(at + within_h * HOUR_S),
+        None if stands_to is None else int(stands_to),
+        None if over_by is None else int(over_by),
+        None if began_within_h is None else int(began_within_h * HOUR_S),
+        allowed,
+        most,
+    )
+
+
+def silence(*allowed: str, most: int = 1) -> Expectation:
+    """Nobody wants a call; at most ``most`` of the allowed names are put up with."""
+    return Expectation(allowed=allowed, most=most)
