@@ -78,16 +78,21 @@ def main(names: list[str]) -> None:
     ask = product()
     right: Counter[str] = Counter()
     told: Counter[str] = Counter()
+    stations: dict[str, Case] = {}
     click.echo("| life | station | wanted | said (day raised-ended) | |\n|---|---|---|---|---|")
     for one in lives(_makers(names)):
         said = ask(one.case)
-        complaints = one.expectation.verdict(said)
+        complaints = one.verdict(said)
         told[one.world] += 1
         right[one.world] += not complaints
         outcome = "wrong: " + "; ".join(complaints) if complaints else "right"
         where = f"{one.world} {one.healthy.id}"
         words = _words(said, one.case.judge_from_s)
         click.echo(f"| {one.life.name} | {where} | {one.expectation.words} | {words} | {outcome} |")
+        stations[where] = one.healthy
+    click.echo("\n| station, unchanged | said |\n|---|---|")
+    for where, healthy in sorted(stations.items()):
+        click.echo(f"| {where} | {_words(ask(healthy), healthy.judge_from_s)} |")
     for world, count in told.items():
         click.echo(f"{world}: {right[world]} of {count} right")
     click.echo(f"total: {right.total()} of {told.total()} right")

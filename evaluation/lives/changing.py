@@ -432,11 +432,22 @@ def lost(case: Case, gone: Callable[[FloatArray], BoolArray], roles: tuple[Role,
     return replace(case, log=log)
 
 
+def lock_up(case: Case, rows: Rows) -> tuple[float, float]:
+    """Median outlet before dawn (01:30 to 03:45) and by day (08:00 to 21:00) in the learning span [kPa]."""
+    hour, is_learnt = hour_of(case, rows.times_s), rows.times_s < case.judge_from_s
+    night = is_learnt & (hour >= 1.5) & (hour < 3.75)
+    day = is_learnt & (hour >= 8) & (hour < 21)
+    return float(np.median(rows.outlet_kpa[night])), float(np.median(rows.outlet_kpa[day]))
+
+
 def spells_shut(case: Case, rows: Rows) -> BoolArray:
-    """Rows in which nobody draws: by the meter, or 01:00 to 04:00 where there is none."""
+    """Rows in which nobody draws: by the meter, or where there is none, nights at lock-up."""
     if "flow" in case.log:
         return np.asarray(rows.flow_lps <= meter_cutoff(case) * 0.5)
-    return np.asarray(in_hours(case, rows.times_s, 1.0, 4.0, 0.001) > 0)
+    lock_up_kpa, day_kpa = lock_up(case, rows)
+    hour = hour_of(case, rows.times_s)
+    is_night = (hour >= 22) | (hour < 8)
+    return np.asarray(is_night & (rows.outlet_kpa > day_kpa + 0.6 * (lock_up_kpa - day_kpa)))
 
 
 def seeping(case: Case, from_s: float, share_in_4_h: float) -> Case:

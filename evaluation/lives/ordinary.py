@@ -20,7 +20,7 @@ from evaluation.lives.record import Expectation
 from evaluation.lives.telling import chapter, silence
 from steadyhead.types import FloatArray
 
-CHAPTER, life = chapter()
+CHAPTER, life = chapter("alone")  # a zone's other station would answer too
 
 
 @life()
@@ -191,7 +191,7 @@ def everybody_sleeps_in(case: Case) -> tuple[Case, Expectation]:
     return drawing(case, demand=demand), silence()
 
 
-@life("no_flow")
+@life("no_flow", "shut_nights")
 def water_warms_in_a_dead_end_by_day(case: Case) -> tuple[Case, Expectation]:
     """Around noon nobody draws for half an hour at a time, and the water in a shallow main grows warm.
 

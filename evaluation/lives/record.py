@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evaluation.case import Case
+from evaluation.case import Life as OwnLife
 
 NOTICE = "notice"
 """Among the names of an expectation: any notice will do."""
@@ -127,3 +128,24 @@ class LifeCase:
     healthy: Case
     case: Case
     expectation: Expectation
+
+    def verdict(self, said: Iterable[Said]) -> list[str]:
+        """What is wrong with these alerts, leaving out what the station's own ordinary days explain."""
+        return self.expectation.verdict(a for a in said if not self._is_explained(a))
+
+    def _is_explained(self, alert: Said) -> bool:
+        wish = self.expectation
+        if alert.condition in wish.names and wish.from_s <= alert.raised_s <= wish.by_s:
+            return False
+        return any(
+            alert.condition in own.allowed and own.from_s <= alert.raised_s <= own.to_s + 6 * HOUR_S
+            for own in (*self.healthy.life, *_gaps(self.healthy))
+        )
+
+
+def _gaps(case: Case) -> list[OwnLife]:
+    """Spans of half an hour and more in which the healthy outlet was not logged."""
+    times_s, values = case.log["outlet"]
+    there = np.append(times_s[np.isfinite(values)], case.end_s)
+    long = np.flatnonzero(np.diff(there) >= max(HOUR_S // 2, 2 * case.step_s))
+    return [OwnLife("gap", int(there[i]), int(there[i + 1]), ("telemetry_loss",)) for i in long]

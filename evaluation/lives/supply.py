@@ -33,7 +33,7 @@ def _to_share_of_set(case: Case, share: float, on: FloatArray, rows: Rows) -> Fl
     return np.asarray(on * np.minimum(share * manner(case).set_kpa - rows.inlet_kpa, 0.0))
 
 
-@life("flow")
+@life("flow", "alone")
 def pumps_trip_for_an_hour(case: Case) -> tuple[Case, Expectation]:
     """The booster pumps trip at noon and the inlet falls to nine tenths of the set for an hour.
 
@@ -45,7 +45,7 @@ def pumps_trip_for_an_hour(case: Case) -> tuple[Case, Expectation]:
     ), silence(STARVED)
 
 
-@life()
+@life("alone")
 def the_trunk_main_bursts_upstream(case: Case) -> tuple[Case, Expectation]:
     """A trunk main bursts before the station and the inlet falls to six tenths of the set for six hours.
 
@@ -57,7 +57,7 @@ def the_trunk_main_bursts_upstream(case: Case) -> tuple[Case, Expectation]:
     ), say(STARVED, at=begin, within_h=2, over_by=begin + DAY_S, began_within_h=1)
 
 
-@life("flow")
+@life("flow", "alone")
 def power_is_cut_at_the_pumps_each_night(case: Case) -> tuple[Case, Expectation]:
     """For a week the pumps lose power from two to four at night, and the inlet falls to 95 % of the set.
 
@@ -72,7 +72,7 @@ def power_is_cut_at_the_pumps_each_night(case: Case) -> tuple[Case, Expectation]
     return feeding(case, head), silence(STARVED, most=7)
 
 
-@life("flow")
+@life("flow", "alone")
 def a_dry_summer_s_evenings(case: Case) -> tuple[Case, Expectation]:
     """In a drought the inlet is hardly the set from six to ten in the evening, and the outlet dips a little.
 
@@ -87,7 +87,7 @@ def a_dry_summer_s_evenings(case: Case) -> tuple[Case, Expectation]:
     return feeding(case, head), silence(STARVED, most=20)
 
 
-@life()
+@life("alone")
 def another_source_for_three_weeks(case: Case) -> tuple[Case, Expectation]:
     """The reservoir is cleaned and another one feeds: the inlet is higher by a quarter and hardly moves.
 
@@ -104,7 +104,7 @@ def another_source_for_three_weeks(case: Case) -> tuple[Case, Expectation]:
     return feeding(case, head), silence()
 
 
-@life()
+@life("alone")
 def the_inlet_is_lowered_for_good(case: Case) -> tuple[Case, Expectation]:
     """A new regulator upstream takes a third of the pressure to be lost off the inlet, from now on.
 
@@ -114,7 +114,7 @@ def the_inlet_is_lowered_for_good(case: Case) -> tuple[Case, Expectation]:
     return feeding(case, lambda r: -drop * lasting(r.times_s, begin, np.inf, 1800)), silence()
 
 
-@life("each_two_minutes")
+@life("each_two_minutes", "alone")
 def waves_come_from_upstream(case: Case) -> tuple[Case, Expectation]:
     """A pump upstream is governed badly: the inlet swings by 6 percent every seven minutes for two days.
 
@@ -131,7 +131,7 @@ def waves_come_from_upstream(case: Case) -> tuple[Case, Expectation]:
     return reworked(case, answer), silence()
 
 
-@life("each_two_minutes")
+@life("each_two_minutes", "alone")
 def a_pump_starts_every_half_hour(case: Case) -> tuple[Case, Expectation]:
     """A small tank upstream runs nearly dry, and its pump starts and stops every half hour for a week.
 
@@ -228,7 +228,7 @@ def _outdone(case: Case, begin: float, end: float, above: float) -> Case:
     return replace(changed, neighbour=(times_s, np.round(kept, 1)))
 
 
-@life("flow")
+@life("flow", "zone")
 def the_neighbour_s_set_is_raised(case: Case) -> tuple[Case, Expectation]:
     """The other station of the zone is set seven percent over ours and feeds everybody.
 
@@ -240,7 +240,7 @@ def the_neighbour_s_set_is_raised(case: Case) -> tuple[Case, Expectation]:
     )
 
 
-@life("flow")
+@life("flow", "zone")
 def the_neighbour_takes_one_night(case: Case) -> tuple[Case, Expectation]:
     """For one night of works the other station is set above ours and feeds the zone alone.
 
@@ -250,7 +250,7 @@ def the_neighbour_takes_one_night(case: Case) -> tuple[Case, Expectation]:
     return _outdone(case, begin, end, 0.05), silence("held_shut")
 
 
-@life("flow")
+@life("flow", "zone")
 def the_lead_is_isolated(case: Case) -> tuple[Case, Expectation]:
     """Ours is the lead valve of its zone, and a crew isolates it for four days; the lag carries on, lower.
 
@@ -270,19 +270,19 @@ def the_lead_is_isolated(case: Case) -> tuple[Case, Expectation]:
     )
 
 
-@life("flow")
+@life("flow", "zone")
 def the_lag_carries_the_zone(case: Case) -> tuple[Case, Expectation]:
-    """Our station is the lag: it feeds two fifths of the zone until the lead is isolated for five days.
+    """Our station is the lag: it feeds over half of the zone until the lead is isolated for five days.
 
-    Then all of it comes through here, by day and by night, with the outlet on its droop. The water goes to the
-    same customers: no burst. Silence, or a notice that it feeds more than ever.
+    Then all of it comes through here, by day and by night, with the outlet on its droop. The water goes
+    to the same customers: no burst. Silence, or a notice that it feeds more than ever.
     """
     begin = moment(case, 3, 9)
     end = begin + 5 * DAY_S
     zone, how = with_neighbour(case), manner(case)
 
     def answer(r: Rows) -> Rows:
-        return solved(r, how, demand=1 + 1.5 * lasting(r.times_s, begin, end, 600))
+        return solved(r, how, demand=1 + 0.8 * lasting(r.times_s, begin, end, 600))
 
     changed = reworked(zone, answer)
     assert zone.neighbour is not None

@@ -12,8 +12,11 @@ from evaluation.lives.record import HOUR_S, Expectation, Life
 Play = Callable[[Case], tuple[Case, Expectation]]
 
 
-def chapter() -> tuple[list[Life], Callable[..., Callable[[Play], Play]]]:
-    """An empty list of lives, and the decorator that adds to it: ``@life("flow", "alone")`` names needs."""
+def chapter(*always: str) -> tuple[list[Life], Callable[..., Callable[[Play], Play]]]:
+    """An empty list of lives, and the decorator that adds to it: ``@life("flow")`` names what one needs.
+
+    always : needed by every life of the chapter
+    """
     told: list[Life] = []
 
     def life(*needs: str) -> Callable[[Play], Play]:
@@ -22,14 +25,21 @@ def chapter() -> tuple[list[Life], Callable[..., Callable[[Play], Play]]]:
 
             def played(case: Case) -> tuple[Case, Expectation]:
                 changed, expectation = play(case)
-                return replace(changed, kind=name), expectation
+                return replace(changed, kind=name), _within(expectation, case.end_s)
 
-            told.append(Life(name, inspect.cleandoc(play.__doc__ or ""), needs, played))
+            told.append(Life(name, inspect.cleandoc(play.__doc__ or ""), (*needs, *always), played))
             return play
 
         return add
 
     return told, life
+
+
+def _within(wish: Expectation, end_s: int) -> Expectation:
+    """The wish as far as the log goes."""
+    stands_to_s = None if wish.stands_to_s is None else min(wish.stands_to_s, end_s - 2 * HOUR_S)
+    over_by_s = None if wish.over_by_s is None or wish.over_by_s > end_s else wish.over_by_s
+    return replace(wish, stands_to_s=stands_to_s, over_by_s=over_by_s)
 
 
 def say(

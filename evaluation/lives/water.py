@@ -10,7 +10,7 @@ from evaluation.lives.record import Expectation
 from evaluation.lives.telling import chapter, say, silence
 from steadyhead.types import FloatArray
 
-CHAPTER, life = chapter()
+CHAPTER, life = chapter("alone")  # a zone's other station would answer too
 WEEK_S = 7 * DAY_S
 ASTRAY = "excess_demand"
 
