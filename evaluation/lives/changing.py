@@ -292,12 +292,14 @@ def resolution(values: FloatArray) -> float:
 
 
 def meter_cutoff(case: Case) -> float:
-    """The least flow other than 0 that the meter has shown [L/s]; 0 if it never showed 0."""
-    if "flow" not in case.log:
-        return 0.0
+    """Below this the meter shows 0 [L/s]: by the registry, or the least flow beside many zeros; 0 if none."""
+    if case.cutoff_lps is not None or "flow" not in case.log:
+        return case.cutoff_lps or 0.0
     values = case.log["flow"][1]
     positive = values[values > 0]
-    return float(positive.min()) if len(positive) and np.any(values == 0) else 0.0
+    if not len(positive) or np.mean(values == 0) < 0.01:
+        return 0.0
+    return float(min(positive.min(), 0.1 * positive.mean()))
 
 
 # The changes that lives are made of.

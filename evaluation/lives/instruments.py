@@ -123,7 +123,8 @@ def a_transmitter_drifts(case: Case) -> tuple[Case, Expectation]:
 
     def drift(t: FloatArray, v: FloatArray) -> FloatArray:
         step = resolution(v) or 0.01
-        return np.round((v + rise * np.clip((t - begin) / (10 * DAY_S), 0, 1)) / step) * step
+        aged = v + rise * np.clip((t - begin) / (10 * DAY_S), 0, 1)
+        return np.where(t >= begin, np.round(aged / step) * step, v)
 
     return reading(case, "outlet", drift), say("drift", BROKEN, at=begin + DAY_S, within_h=9 * 24)
 
