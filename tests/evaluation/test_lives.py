@@ -234,7 +234,7 @@ class TestHydraulics:
         assert how.kv_full_m3h == RATED
 
     def test_a_hole_shows_in_all_three_channels(self):
-        """By hand: 4 L/s more; outlet down by droop times 4, inlet by loss times (Q + 4)^2 - Q^2; the hole and
+        """By hand: 4 L/s more, outlet down by droop times 4, inlet by loss times (Q + 4)^2 - Q^2; hole and
         the customers feel the lower outlet by powers of its share.
         """
         healthy, begin = station(), JUDGE_S + 2 * DAY_S
@@ -296,7 +296,7 @@ class TestHydraulics:
             np.testing.assert_array_equal(changed.log[role][1], healthy.log[role][1])
 
     def test_a_seeping_seat_fills_as_an_orifice_does(self):
-        """Independent: dP/dt = a sqrt(inlet - P) by a numerical solver, a from a quarter of the way in 4 h."""
+        """Independent: dP/dt = a sqrt(inlet - P), solved numerically; a from a quarter of the way in 4 h."""
         healthy = station(still=True)
         changed = ch.seeping(healthy, JUDGE_S, 0.25)
         t, outlet = changed.log["outlet"]
