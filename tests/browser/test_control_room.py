@@ -87,6 +87,21 @@ def test_a_flood_is_counted_whole_and_named_on_every_open_page_and_moves_no_row(
     shoot(page, "flood-1920", whole=False)
 
 
+def test_sound_is_off_until_chosen_goes_by_priority_and_can_be_silenced(sign_in, flood):
+    page = sign_in(path="/help")
+    expect(page.locator("#sound")).to_have_text("Sound off")
+    flood(320, 1)
+    expect(page.locator("#news")).to_be_visible()
+    assert page.evaluate("document.body.dataset.sounded") is None
+    page.click("#sound")
+    expect(page.locator("body")).to_have_attribute("data-sounded", "high")
+    page.click("#silence")
+    expect(page.locator("#silence")).to_be_hidden()
+    assert page.evaluate("document.body.dataset.sounded") is None
+    page.click("#news-noted")
+    expect(page.locator("#news")).to_be_hidden()
+
+
 def test_what_came_and_went_stays_counted_until_somebody_has_seen_it(desk, sign_in, flood):
     page = sign_in(path="/stations")
     unseen = count_of(page, "unseen")

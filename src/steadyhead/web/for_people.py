@@ -16,6 +16,7 @@ from steadyhead.web.words import place_text
 _AGAIN = "Go back: what you typed is kept. Mend it there and send it again."
 _TITLES = {
     "invalid-request": ("This could not be taken as it was typed", _AGAIN),
+    "not-signed-in": ("Not signed in", "Sign in, and do it again from the page."),
     "not-from-our-page": (
         "This page was open since before you signed in",
         "Go back: what you typed is kept. Send it again from there.",
@@ -90,6 +91,8 @@ def told(request: Request, problem: Problem) -> Told:
             href, link = back, link if subject else "Back"
     elif problem.status == 404:
         subject, href, link, detail = "", "/", "To the alerts", problem.detail
+    if problem.status == 401:
+        detail, href, link = "Your session is over, or you have not signed in", "/login", "Sign in"
     if slug == _NO_SUCH:
         detail = "Nothing is kept at the address that was opened"
     fields = tuple(f"{_field(one.field)}: {one.message}" for one in problem.errors or ())
@@ -105,11 +108,16 @@ def told(request: Request, problem: Problem) -> Told:
     )
 
 
+def is_from_here(request: Request) -> bool:
+    """Whether the request came from a page of ours, by the header that browsers send."""
+    return urlsplit(request.headers.get("referer", "")).netloc == request.url.netloc
+
+
 def came_from(request: Request) -> str:
     """The page of ours that a form was on, by the header that browsers send; the first page otherwise."""
-    at = urlsplit(request.headers.get("referer", ""))
-    if at.netloc != request.url.netloc:
+    if not is_from_here(request):
         return "/"
+    at = urlsplit(request.headers.get("referer", ""))
     kept = "&".join(part for part in at.query.split("&") if part and not part.startswith(("said=", "n=")))
     return safe_next(at.path + (f"?{kept}" if kept else ""))
 

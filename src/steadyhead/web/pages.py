@@ -31,7 +31,7 @@ from steadyhead.web import (
     static_files,
     station_page,
 )
-from steadyhead.web.for_people import came_from, told
+from steadyhead.web.for_people import came_from, is_from_here, told
 from steadyhead.web.frame import render
 
 router = APIRouter()
@@ -85,7 +85,9 @@ class WebPages:
             owed = OWED_PAGES.get(problem.type.removeprefix(TYPE_ROOT))
             if owed is not None:
                 return RedirectResponse(way_there(request, owed), 303)
-        elif problem.status == 401:  # the session ended while a form was filled in: back to that form
+        elif problem.status == 401 and is_from_here(
+            request
+        ):  # the session ended while a form was filled in: back to that form
             return RedirectResponse(f"/login?next={quote(came_from(request), safe='')}", 303)
         words = told(request, problem)
         return render(request, "problem.html", problem.status, actor=page_actor(request), told=words)

@@ -348,6 +348,63 @@
   });
   byId("news-noted").addEventListener("click", noted);
 
+  // ---- sound and notices of the browser: off until chosen -------------------------------------------------
+  // Three, two or one beep for high, medium and low; again every ten seconds until silenced or noted.
+  const TONES = { high: [3, 880], medium: [2, 660], low: [1, 440] }, AGAIN_MS = 10000;
+  const soundButton = byId("sound"), noticeButton = byId("notify"), silence = byId("silence");
+  const chosen = (name) => { try { return localStorage.getItem(name) === "on"; } catch { return false; } };
+  const choose_ = (name, isOn) => { try { localStorage.setItem(name, isOn ? "on" : "off"); } catch { /* for this page only */ } };
+  let isSound = chosen("sound"), isNotice = chosen("notices") && window.Notification?.permission === "granted";
+  let speaker = null, soundTimer = 0;
+  function label() {
+    soundButton.textContent = isSound ? "Sound on" : "Sound off";
+    noticeButton.textContent = isNotice ? "Notices on" : "Notices off";
+    soundButton.setAttribute("aria-pressed", String(isSound));
+    noticeButton.setAttribute("aria-pressed", String(isNotice));
+  }
+  function beep() {
+    const worst = ["high", "medium", "low"].find((word) => fresh.some(([, priority]) => priority === word));
+    clearTimeout(soundTimer);
+    silence.hidden = !(isSound && worst);
+    if (!isSound || !worst) return;
+    const [n, pitch] = TONES[worst];
+    try {
+      speaker ??= new AudioContext();
+      for (let i = 0; i < n; i++) {
+        const tone = speaker.createOscillator(), level = speaker.createGain(), at = speaker.currentTime + i * 0.35;
+        tone.frequency.value = pitch;
+        level.gain.setValueAtTime(0.2, at);
+        level.gain.exponentialRampToValueAtTime(0.001, at + 0.25);
+        tone.connect(level).connect(speaker.destination);
+        tone.start(at);
+        tone.stop(at + 0.26);
+      }
+    } catch { /* a window without a speaker is silent; the bar says the same */ }
+    body.dataset.sounded = worst;
+    soundTimer = setTimeout(beep, AGAIN_MS);
+  }
+  function hush() {
+    clearTimeout(soundTimer);
+    silence.hidden = true;
+    delete body.dataset.sounded;
+  }
+  soundButton.hidden = false;
+  noticeButton.hidden = !window.Notification;
+  label();
+  soundButton.addEventListener("click", () => { isSound = !isSound; choose_("sound", isSound); label(); if (isSound) beep(); else hush(); });
+  noticeButton.addEventListener("click", async () => {
+    isNotice = !isNotice && await Notification.requestPermission() === "granted";
+    choose_("notices", isNotice);
+    label();
+  });
+  silence.addEventListener("click", hush);
+  byId("news-noted").addEventListener("click", hush);
+  byId("news-show").addEventListener("click", hush);
+  document.addEventListener("newalerts", (event) => {
+    beep();
+    if (isNotice && document.hidden) new Notification(`${event.detail.priorities.length} new, worst ${fresh.map(([, p]) => p).sort((a, b) => TONES[b][0] - TONES[a][0])[0]}`, { body: event.detail.said.slice(0, 3).join("\n"), tag: "alerts" });
+  });
+
   const stream = new EventSource(`${events}?after=${known}`);
   stream.addEventListener("hello", () => { body.dataset.live = "on"; });
   stream.addEventListener("alert", (event) => { if (JSON.parse(event.data).change_no > known) soon(); });
