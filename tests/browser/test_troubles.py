@@ -47,7 +47,6 @@ def test_a_service_that_is_gone_is_said_on_every_page_with_the_time_of_its_last_
     page = sign_in(path=path)
     told = page.locator("#troubles")
     page.route("**/now*", lambda route: route.abort())
-    page.route("**/api/v1/events*", lambda route: route.abort())
     expect(told).to_contain_text("The service does not answer.", timeout=20_000)
     expect(told).to_contain_text("Last word at")
     assert "service-gone" in page.evaluate("document.body.className")

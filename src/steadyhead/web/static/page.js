@@ -119,7 +119,7 @@
   // ---- news ---------------------------------------------------------------------------------------------
   const events = body.dataset.events;
   if (!events) return;
-  const EACH_MS = 4000, GONE_MS = 2500, LATE_MS = 8000, PARTS_MS = 15000, NAMED = 3;
+  const EACH_MS = 2000, GONE_MS = 2500, LATE_MS = 8000, PARTS_MS = 15000, NAMED = 3;
   const dock = byId("dock"), bar = byId("news"), barText = byId("news-text"), barList = byId("news-list"), spoken = byId("spoken");
   const troubleBox = byId("troubles"), live = byId("live");
   const isList = Boolean(byId("together") || document.querySelector(".alerts.dense") || document.querySelector("h1.call")) && location.pathname === "/";
@@ -405,15 +405,8 @@
     if (isNotice && document.hidden) new Notification(`${event.detail.priorities.length} new, worst ${fresh.map(([, p]) => p).sort((a, b) => TONES[b][0] - TONES[a][0])[0]}`, { body: event.detail.said.slice(0, 3).join("\n"), tag: "alerts" });
   });
 
-  const stream = new EventSource(`${events}?after=${known}`);
-  stream.addEventListener("hello", () => { body.dataset.live = "on"; });
-  stream.addEventListener("alert", (event) => { if (JSON.parse(event.data).change_no > known) soon(); });
-  stream.addEventListener("station", partsSoon);
-  stream.addEventListener("feed", soon);
-  stream.addEventListener("reload", () => { soon(); partsSoon(); });
-  stream.addEventListener("signed_out", soon);
-  stream.onerror = () => { body.dataset.live = "off"; soon(); };
-  addEventListener("pagehide", () => stream.close());
+  // It asks, and holds no stream open: a browser has six connections to a service for all its windows together,
+  // so a sixth window with a stream would leave none to ask with.
   document.addEventListener("visibilitychange", () => { if (!document.hidden) { soon(); partsSoon(); } });
   ask();
 })();
