@@ -18,6 +18,7 @@ PAGES = {
     "station": "/stations/quarry_hill",
     "station-without-meter": "/stations/chapel_green",
     "station-without-readings": "/stations/reach_0007",
+    "held": "/held",
     "load": "/load?days=30",
     "feeds": "/feeds",
     "reports": "/reports",

@@ -48,7 +48,6 @@ def test_stations_are_found_by_part_of_their_name_and_by_zone(sign_in):
 
 def test_the_list_of_alerts_is_filtered_by_zone_condition_and_state(desk, sign_in):
     page = sign_in(path="/")
-    page.click("summary:has-text('Choose which to show')")
     page.select_option("#f-zone", "harbour")
     page.click("button:has-text('Show these')")
     expect(page.locator("h1")).to_contain_text("in zone harbour")

@@ -5,7 +5,7 @@ from dataclasses import replace
 import pytest
 from playwright.sync_api import expect
 
-from .conftest import wait_until
+from .plant import password
 
 
 @pytest.fixture
@@ -22,7 +22,7 @@ def test_every_page_says_at_its_top_that_the_database_is_gone(desk, sign_in, sho
     page = sign_in()
     for path in ("/", "/stations", "/feeds", "/help"):
         page.goto(path)
-        told = page.locator("[role=alert]")
+        told = page.locator("#troubles")
         expect(told).to_contain_text("The database cannot be reached. It has been locked for 40 s.")
         expect(told).to_contain_text("Readings are still taken in")
     page.goto("/feeds")
@@ -30,21 +30,55 @@ def test_every_page_says_at_its_top_that_the_database_is_gone(desk, sign_in, sho
     shoot(page, "feeds-database-gone", whole=False)
 
 
-def test_an_open_page_hears_of_the_trouble_without_being_loaded_anew(desk, sign_in, monkeypatch):
+def test_an_open_page_hears_of_the_trouble_and_of_its_end_without_being_loaded_anew(
+    desk, sign_in, monkeypatch
+):
     page = sign_in()
-    page.clock.install()
-    page.goto("/")
-    status = desk.room.runner.status
-    monkeypatch.setattr(type(desk.room.runner), "status", lambda _: replace(status(), database_ok=False))
-    page.clock.run_for(61_000)
-    expect(page.locator("#news-text")).to_have_text("The database cannot be reached.")
+    told = page.locator("#troubles")
+    with monkeypatch.context() as patch:
+        status = desk.room.runner.status
+        patch.setattr(type(desk.room.runner), "status", lambda _: replace(status(), database_ok=False))
+        expect(told).to_contain_text("The database cannot be reached.", timeout=10_000)
+    expect(told).not_to_contain_text("The database cannot be reached.", timeout=10_000)
 
 
-def test_lost_news_are_said_where_the_freshness_stands(desk, sign_in):
-    page = sign_in()
-    page.route("**/api/v1/events*", lambda route: route.abort())
-    page.clock.install()
-    page.goto("/")
-    wait_until(page, "document.body.dataset.live === 'off'")  # only then is there a timer to let run
-    page.clock.run_for(9_000)
-    expect(page.locator("#live")).to_have_text("Live news stopped; trying again")
+@pytest.mark.parametrize("path", ["/", "/stations", "/stations/larch_street", "/feeds", "/help", "/?wall=1"])
+def test_a_service_that_is_gone_is_said_on_every_page_with_the_time_of_its_last_word(sign_in, path):
+    page = sign_in(path=path)
+    told = page.locator("#troubles")
+    page.route("**/now*", lambda route: route.abort())
+    expect(told).to_contain_text("The service does not answer.", timeout=20_000)
+    expect(told).to_contain_text("Last word at")
+    assert "service-gone" in page.evaluate("document.body.className")
+    page.unroute("**/now*")
+    expect(told).not_to_contain_text("The service does not answer.", timeout=10_000)
+
+
+def test_a_session_that_is_over_is_said_and_signing_in_leads_back_with_the_note(desk, browser, sign_in):
+    """The note was typed before the session ended, and is sent after it: it must not be lost."""
+    page = sign_in(path=f"/alerts/{desk.alerts['harbour_east']}")
+    page.context.clear_cookies()
+    expect(page.locator("#troubles")).to_contain_text("Your session is over.", timeout=10_000)
+    page.fill("#ack-note", "Crew looks at the neighbour first")
+    page.click("button:has-text('Acknowledge')")
+    page.fill("#name", "olga")
+    page.fill("#password", password("olga"))
+    page.press("#password", "Enter")
+    expect(page.locator("h1")).to_contain_text("Harbour East")
+    expect(page.locator("#ack-note")).to_have_value("Crew looks at the neighbour first")
+
+
+def test_no_readings_are_said_on_every_page_until_they_come_again(desk, sign_in, monkeypatch):
+    """Every station of the plant has been silent for a quarter of an hour; one reading of now ends that."""
+    seen = desk.room.runner.last_seen
+    page = sign_in(path="/stations/larch_street")
+    told = page.locator("#troubles")
+    expect(told).to_contain_text("No readings come in.")
+    expect(page.locator(".facts .old").first).to_contain_text("old")
+    expect(page.locator("h1")).not_to_contain_text("holds its set")
+    expect(page.locator("h1")).to_contain_text("not heard now")
+    now = {**seen(), "larch_street": int(desk.room.clock())}
+    with monkeypatch.context() as patch:
+        patch.setattr(type(desk.room.runner), "last_seen", lambda _: now)
+        expect(told).not_to_contain_text("No readings come in.", timeout=10_000)
+    expect(told).to_contain_text("No readings come in.", timeout=30_000)

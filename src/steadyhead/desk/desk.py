@@ -30,6 +30,7 @@ from steadyhead.desk.views import (
     Page,
     ProofView,
     SuppressionView,
+    Tally,
 )
 from steadyhead.diagnosis.causes import Knowledge
 from steadyhead.errors import DeskError
@@ -183,6 +184,11 @@ class Desk:
         """Standing alerts by station and zone."""
         with self._office.database.reading() as session:
             return queries.counts(session)
+
+    def tally(self, zone: str | None = None) -> Tally:
+        """What stands now, in counts, of one zone or of all."""
+        with self._office.database.reading() as session:
+            return queries.tally(session, zone)
 
     def suppressions(self, *, all_of_them: bool = False) -> list[SuppressionView]:
         """Suppressions in force, with past ones if asked; newest first."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+from collections import Counter
 from typing import Any
 
 from sqlalchemy import Select, and_, func, or_, select, tuple_
@@ -23,6 +24,7 @@ from steadyhead.desk.views import (
     OutageView,
     Page,
     SuppressionView,
+    Tally,
 )
 from steadyhead.diagnosis.causes import Knowledge
 from steadyhead.errors import DeskError, NotFoundError
@@ -101,6 +103,29 @@ def counts(session: Session) -> Counts:
     return Counts(total, of_station, of_zone, out, newest_change(session))
 
 
+def tally(session: Session, zone: str | None = None) -> Tally:
+    """What stands now, of one zone or of all; every alert is counted, however many there are."""
+    chosen = select(AlertRow.alert_id, AlertRow.station, AlertRow.state, AlertRow.priority).where(
+        or_(AlertRow.state.in_(STANDING), and_(AlertRow.state.in_(HELD), AlertRow.is_true.is_(True)))
+    )
+    if zone is not None:
+        chosen = chosen.where(AlertRow.zone == zone)
+    rows = session.execute(chosen.order_by(AlertRow.raised_s.desc(), AlertRow.alert_id)).all()
+    n = Counter(row.state for row in rows)
+    of_open = {row.station for row in rows if row.state == "active_unacknowledged"}
+    of_known = {row.station for row in rows if row.state == "active_acknowledged"}
+    return Tally(
+        open=tuple((row.alert_id, row.priority) for row in rows if row.state == "active_unacknowledged"),
+        open_stations=len(of_open),
+        known_stations=len(of_known - of_open),
+        known=n["active_acknowledged"],
+        unseen=n["returned_unacknowledged"] + n["latched_unacknowledged"],
+        latched=n["latched_acknowledged"],
+        held=sum(n[state] for state in HELD),
+        change_no=newest_change(session),
+    )
+
+
 def newest_change(session: Session) -> int:
     """Number of the last change of any alert; 0 before the first."""
     return session.get_one(CounterRow, COUNTER).value
@@ -128,6 +153,9 @@ def _filtered(chosen: Select[Any], query: AlertQuery) -> Select[Any]:
         wanted = getattr(query, name)
         if wanted is not None:
             chosen = chosen.where(getattr(AlertRow, name) == wanted)
+    if query.text:
+        forms = {query.text, query.text.replace(" ", "_"), query.text.replace(" ", "-")}
+        chosen = chosen.where(or_(*(AlertRow.station.icontains(form, autoescape=True) for form in forms)))
     if query.standing:
         chosen = chosen.where(AlertRow.state.in_(STANDING))
     if query.changed_after is not None:

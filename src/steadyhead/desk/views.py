@@ -62,6 +62,7 @@ class AlertQuery:
 
     standing : only those that need a person: active, or returned or latched and not yet dealt with
     changed_after : only those with a larger ``change_no``
+    text : part of the station's name; a space stands for what joins its words
     after : ``next`` of the page before; limit : 1 to 500
     """
 
@@ -70,6 +71,7 @@ class AlertQuery:
     station: str | None = None
     state: str | None = None
     priority: str | None = None
+    text: str | None = None
     standing: bool = False
     changed_after: int | None = None
     sort: Sort = "worst"
@@ -240,3 +242,27 @@ class Counts:
     by_zone: Mapping[str, Count] = field(default_factory=dict)
     out_of_service: frozenset[str] = frozenset()
     change_no: int = 0
+
+
+@dataclass(frozen=True, slots=True)
+class Tally:
+    """What stands on the desk at one moment, for the head of every page.
+
+    open : alert id and priority of what nobody has acknowledged and still holds, newest first
+    open_stations, known_stations : with such an alert; with none, but an acknowledged one that still holds
+    known : acknowledged and still there; unseen : came and went, and nobody has acknowledged it
+    latched : over and acknowledged, kept until reset; held : held back while the condition holds
+    """
+
+    open: tuple[tuple[str, Priority], ...] = ()
+    open_stations: int = 0
+    known_stations: int = 0
+    known: int = 0
+    unseen: int = 0
+    latched: int = 0
+    held: int = 0
+    change_no: int = 0
+
+    def of_priority(self, priority: Priority) -> int:
+        """How many open alerts have this priority."""
+        return sum(found == priority for _, found in self.open)

@@ -2,33 +2,35 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 from fastapi import APIRouter, Depends, Query
 from starlette.requests import Request
-from starlette.responses import JSONResponse, Response
+from starlette.responses import Response
 
-from steadyhead.access.actor import Act, Actor
-from steadyhead.alerts.model import AlertState
+from steadyhead.access.actor import Act, Actor, may
+from steadyhead.alerts.model import PRIORITIES, AlertState
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import require
 from steadyhead.desk.views import AlertQuery, AlertView, Page
-from steadyhead.errors import NotFoundError
 from steadyhead.live.room import Room
 from steadyhead.types import CONDITIONS
 from steadyhead.web.cards import AlertCard, Bundle, bundles, card
-from steadyhead.web.frame import as_of, render, troubles, with_query
-from steadyhead.web.words import CONDITION_WORDS, needed_text
+from steadyhead.web.frame import render, with_query
+from steadyhead.web.freshness import watch_of
+from steadyhead.web.head import call_more_text, call_text
+from steadyhead.web.shelf import shelve_times
+from steadyhead.web.words import CONDITION_WORDS, PRIORITY_WORDS
 
 router = APIRouter(include_in_schema=False)
 
-PAGE = 50
+PAGE = 500  # all of any flood that was ever met; beyond it the list goes on on a next page
 WALL_PAGE = 8  # more cannot be read from 3 m; the rest is counted
-MOST_COUNTED = 500
-MOST_NEWS = 50
 FEW = 3  # so many alerts that are over are shown unfolded
 
+Order = Literal["worst", "newest", "oldest", "station"]
 StateChoice = Literal["", "open", "known", "over_open", "aside", "over"]
 
 
@@ -59,7 +61,13 @@ STATE_OPTIONS = (
     ("", "All that matter now"),
     *((sort.key, sort.title) for sort in SORTS),
 )
-SORT_OPTIONS = (("worst", "Worst first"), ("newest", "Newest first"))
+SORT_OPTIONS = (
+    ("worst", "Worst first"),
+    ("newest", "Newest first"),
+    ("oldest", "Oldest first"),
+    ("station", "By station"),
+)
+PRIORITY_OPTIONS = (("", "Any"), *((p, PRIORITY_WORDS[p]) for p in reversed(PRIORITIES)))
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,8 +77,10 @@ class Asked:
     zone: str = ""
     condition: str = ""
     state: StateChoice = ""
-    sort: Literal["worst", "newest"] = "worst"
+    sort: Order = "worst"
     after: str = ""
+    priority: Literal["", "high", "medium", "low"] = ""
+    q: str = ""
 
     @property
     def is_filtered(self) -> bool:
@@ -131,21 +141,27 @@ def alerts(
     zone: Short = "",
     condition: Short = "",
     state: StateChoice = "",
-    sort: Literal["worst", "newest"] = "worst",
+    sort: Order = "worst",
     after: Annotated[str, Query(max_length=300)] = "",
+    priority: Literal["", "high", "medium", "low"] = "",
+    q: Short = "",
     wall: str | None = None,
 ) -> Response:
     """The list of alerts."""
     room = room_of(request)
-    asked = Asked(zone, condition, state, sort, after)
+    asked = Asked(zone, condition, state, sort, after, priority, q.strip())
     groups = _groups(room, asked, is_wall=wall is not None)
-    n_open, n_known = (_stations(room, asked, groups, key) for key in ("open", "known"))
+    tally, heard = room.desk.tally(zone or None), watch_of(request).fleet(room)
     return render(
         request,
         "alerts.html",
         actor=actor,
-        call=needed_text(n_open) + (f" in zone {zone}" if zone else ""),
-        call_more=_call_more(n_open, n_known, groups),
+        call=call_text(tally, heard) + (f" in zone {zone}" if zone else ""),
+        call_more=call_more_text(tally),
+        may_act=may(actor, Act.ACKNOWLEDGE) and wall is None,
+        may_shelve=may(actor, Act.SHELVE),
+        shelve_times=shelve_times(),
+        priorities=PRIORITY_OPTIONS,
         query=asked,
         is_filtered=asked.is_filtered,
         groups=[group for group in groups if group.total],
@@ -155,28 +171,6 @@ def alerts(
         conditions=[("", "Any"), *((name, CONDITION_WORDS[name].capitalize()) for name in CONDITIONS)],
         states=STATE_OPTIONS,
         sorts=SORT_OPTIONS,
-    )
-
-
-@router.get("/news")
-def news(request: Request, _: Viewer, ids: Annotated[str, Query(max_length=2000)] = "") -> JSONResponse:
-    """What an open page asks when something changed: alerts in a line each, how fresh the readings are."""
-    room = room_of(request)
-    found = []
-    for alert_id in ids.split(",")[:MOST_NEWS]:
-        try:
-            item = card(room.desk.alert(alert_id), room.registry, room.clock())
-        except NotFoundError:
-            continue
-        words = f"{item.place}: {item.headline}. Priority {item.priority_words.lower()}."
-        found.append({"alert_id": item.alert_id, "is_open": item.is_open, "words": words})
-    fresh = as_of(room)
-    return JSONResponse(
-        {
-            "alerts": found,
-            "as_of": None if fresh is None else fresh.text,
-            "troubles": " ".join(trouble.title for trouble in troubles(room)),
-        }
     )
 
 
@@ -192,7 +186,7 @@ def _group(room: Room, asked: Asked, sort: Sort, limit: int) -> Group:
     after = asked.after if is_alone and asked.after else None
     pages = [_query(room, asked, state, limit, after) for state in sort.states]
     views: list[AlertView] = [view for page in pages for view in page.items]
-    views.sort(key=(lambda v: -v.rank) if asked.sort == "worst" else (lambda v: -v.raised_s))
+    views.sort(key=_ORDERS[asked.sort])
     total = sum(page.total for page in pages)
     now_s = room.clock()
     cards = [card(view, room.registry, now_s) for view in views]
@@ -208,7 +202,7 @@ def _group(room: Room, asked: Asked, sort: Sort, limit: int) -> Group:
         title=sort.title,
         count_words=f"{total} alert{'' if total == 1 else 's'}",
         is_quiet=sort.is_quiet,
-        is_folded=sort.is_quiet and total > FEW and not asked.state,
+        is_folded=sort.key == "aside" and total > FEW and not asked.state,
         cards=() if is_bundled else tuple(cards),
         bundles=tuple(bundles(cards)) if is_bundled else (),
         page=Paging(
@@ -220,43 +214,37 @@ def _group(room: Room, asked: Asked, sort: Sort, limit: int) -> Group:
     )
 
 
+_ORDERS: dict[Order, Callable[[AlertView], Any]] = {
+    "worst": lambda v: (-v.rank, -v.raised_s),
+    "newest": lambda v: -v.raised_s,
+    "oldest": lambda v: v.raised_s,
+    "station": lambda v: (v.alert.station, -v.rank),
+}
+
+
 def _query(room: Room, asked: Asked, state: AlertState, limit: int, after: str | None) -> Page[AlertView]:
     return room.desk.alerts(
         AlertQuery(
             zone=asked.zone or None,
             condition=asked.condition or None,
             state=state,
-            sort=asked.sort,
+            priority=asked.priority or None,
+            text=asked.q or None,
+            sort="newest" if asked.sort == "newest" else "worst",
             limit=limit,
             after=after,
         )
     )
 
 
-def _stations(room: Room, asked: Asked, groups: list[Group], key: StateChoice) -> int:
-    """Stations, not alerts: one drive to a station answers all that stands there."""
-    group = next((group for group in groups if group.key == key), None)
-    if group is not None and group.total == len(group.cards) and not asked.condition:
-        return len({item.station for item in group.cards})  # all of them are on the page
-    state = next(sort.states[0] for sort in SORTS if sort.key == key)
-    found = _query(room, Asked(zone=asked.zone), state, MOST_COUNTED, None)
-    return len({view.alert.station for view in found.items})
-
-
-def _call_more(n_open: int, n_known: int, groups: list[Group]) -> str:
-    words = []
-    if n_known:
-        more = " more" if n_open else ""
-        words.append(f"{n_known}{more} acknowledged and still there.")
-    over = next((group.total for group in groups if group.key == "over_open"), 0)
-    if over:
-        what = "1 alert is over and waits" if over == 1 else f"{over} alerts are over and wait"
-        words.append(f"{what} for a person.")
-    return " ".join(words)
-
-
 def _address(asked: Asked, **changed: str) -> str:
-    values = {"zone": asked.zone, "condition": asked.condition, "state": asked.state}
+    values = {
+        "q": asked.q,
+        "priority": asked.priority,
+        "zone": asked.zone,
+        "condition": asked.condition,
+        "state": asked.state,
+    }
     values["sort"] = "" if asked.sort == "worst" else asked.sort
     return with_query("/", {**values, **changed})
 

@@ -27,21 +27,13 @@ from steadyhead.web.frame import render
 from steadyhead.web.glyphs import condition_glyph
 from steadyhead.web.moments import Moment, local_input_text, moment, perhaps
 from steadyhead.web.panels import SeriesPanel, alerts_of, series_panel
+from steadyhead.web.shelf import DAY_S, SHELVE_TIMES, shelve_times
 from steadyhead.web.strip import strip
 from steadyhead.web.words import EFFORT_WORDS, clock_text
 
 router = APIRouter(include_in_schema=False)
 Viewer = Annotated[Actor, Depends(require(Act.READ))]
 
-HOUR_S, DAY_S = 3600, 86_400
-SHELVE_TIMES = (
-    (HOUR_S, "1 hour from now"),
-    (4 * HOUR_S, "4 hours from now"),
-    (12 * HOUR_S, "12 hours from now"),
-    (DAY_S, "1 day from now"),
-    (3 * DAY_S, "3 days from now"),
-    (7 * DAY_S, "7 days from now"),
-)
 SUPPRESS_TIMES = (*SHELVE_TIMES[3:], (30 * DAY_S, "30 days from now"), (0, "until somebody releases it"))
 FIGURES = (
     ("droop", "Outlet against flow", "Outlet against flow, with the droop curve that was learned"),
@@ -130,10 +122,12 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class Figure:
-    """One figure of the magnitude."""
+    """One figure with its name; of a reading also when it was read and when it is overdue (``old_at``)."""
 
     name: str
     text: str
+    at: Moment | None = None
+    old_at: int | None = None
 
 
 @router.get("/alerts/{alert_id}")
@@ -186,7 +180,7 @@ def context(room: Room, view: AlertView, actor: Actor) -> dict[str, Any]:
         "ended": perhaps(view.ended_s, zone, now_s),
         "figures": figures(room, alert),
         "acts": acts(view, actor),
-        "shelve_times": SHELVE_TIMES,
+        "shelve_times": shelve_times(),
         "suppress_times": SUPPRESS_TIMES,
         "evidence": alert.evidence,
         "series": panel,
@@ -274,12 +268,15 @@ def proof_figure(condition: Condition, station: Station) -> tuple[str, str, str]
 
 def figures(room: Room, alert: Alert) -> list[Figure]:
     """The magnitude in figures; the words before the number are the name."""
-    found = []
+    found: list[Figure] = []
     for text in sizes(alert.magnitude, room.registry.settings.units):
         words = text.split(" ")
         at = next((n for n, word in enumerate(words) if word[:1].isdigit() or word[:1] == "-"), 1)
         name = " ".join(words[:at]).rstrip(",").capitalize()
-        found.append(Figure(name or "How far", " ".join(words[at:])))
+        name = name or "How far"
+        if any(figure.name == name for figure in found):
+            name = f"{name}, also"
+        found.append(Figure(name, " ".join(words[at:])))
     return found
 
 

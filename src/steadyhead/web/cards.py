@@ -9,6 +9,8 @@ from markupsafe import Markup
 from steadyhead.alerts.model import AlertState
 from steadyhead.config import Registry
 from steadyhead.desk.views import AlertView
+from steadyhead.errors import DatabaseError, NotFoundError
+from steadyhead.live.room import Room
 from steadyhead.types import Condition
 from steadyhead.web.glyphs import condition_glyph, state_mark
 from steadyhead.web.moments import Moment, moment
@@ -60,6 +62,15 @@ def zone_of(registry: Registry, station: str) -> str:
     return "UTC" if described is None else described.time_zone
 
 
+def name_of(room: Room, alert_id: str) -> str:
+    """An alert by station and condition, for sentences about it."""
+    try:
+        alert = room.desk.alert(alert_id).alert
+    except (NotFoundError, DatabaseError):
+        return f"alert {alert_id}"
+    return f"{place_text(alert.station)}, {CONDITION_WORDS[alert.condition]}"
+
+
 def card(view: AlertView, registry: Registry, now_s: float) -> AlertCard:
     """The card of one alert."""
     alert = view.alert
@@ -77,7 +88,7 @@ def card(view: AlertView, registry: Registry, now_s: float) -> AlertCard:
         condition_words=CONDITION_WORDS[alert.condition],
         headline=headline(alert.condition, alert.magnitude, dict(view.traits), registry.settings.units),
         tone=alert.priority if is_active else "none",
-        tag=PRIORITY_WORDS[alert.priority] if is_active else _quiet_word(alert.state),
+        tag=PRIORITY_WORDS[alert.priority] if is_active else quiet_word(alert.state),
         priority_words=PRIORITY_WORDS[alert.priority],
         state=alert.state,
         state_words=_state_words(view, now_s),
@@ -100,7 +111,8 @@ def alert_glyph(view: AlertView) -> Markup:
     return condition_glyph(view.alert.condition, is_down=went_down)
 
 
-def _quiet_word(state: AlertState) -> str:
+def quiet_word(state: AlertState) -> str:
+    """Why an alert calls nobody."""
     return {
         "shelved": "Shelved",
         "suppressed_by_design": "Suppressed",
@@ -136,6 +148,8 @@ class Bundle:
     n: int
     words: str
     last: Moment
+    ids: str
+    tag: str
 
 
 def bundles(cards: list[AlertCard]) -> list[Bundle]:
@@ -153,6 +167,8 @@ def bundles(cards: list[AlertCard]) -> list[Bundle]:
             n=len(group),
             words="last over" if len(group) > 1 else "over",
             last=group[0].last,
+            ids=",".join(item.alert_id for item in group),
+            tag=group[0].priority_words,
         )
         for group in grouped.values()
     ]

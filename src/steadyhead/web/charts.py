@@ -7,10 +7,10 @@ this program (``script-src 'self'; style-src 'self'``, no unsafe-inline, no unsa
   violations for one chart) and nothing is drawn. It could only run with unsafe-inline for styles.
 - Plotly draws with SVG attributes and the style interface of the document, which the policy allows, and never
   needs to evaluate text for the line charts used here. It wants one style element to add rules to; a
-  stylesheet of ours that carries the id it looks for (``plotly.js-style-global``) takes that place. One
-  refusal is left: styles for its maps, put in when the file is loaded. There are no maps here, so the
-  browser refuses them and nothing is missing. No exception in the policy is needed, not even
-  style-src-attr.
+  stylesheet of ours that carries the id it looks for (``plotly.js-style-global``) takes that place. It also
+  puts in styles for its maps when the file is loaded; there are no maps here, so ``chart.js`` gives it an
+  element without effect for them meanwhile, and nothing is refused. No exception in the policy is needed, not
+  even style-src-attr.
 """
 
 from __future__ import annotations

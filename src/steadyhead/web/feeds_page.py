@@ -19,8 +19,8 @@ from steadyhead.live.room import Room
 from steadyhead.live.views import RunnerStatus
 from steadyhead.store.tables import FeedRow, RefusedRow
 from steadyhead.web.cards import zone_of
-from steadyhead.web.fleet import BEHIND_S
 from steadyhead.web.frame import render
+from steadyhead.web.freshness import old_after_s
 from steadyhead.web.moments import Moment, moment, perhaps
 from steadyhead.web.outgoing import shown
 from steadyhead.web.words import place_text
@@ -228,7 +228,12 @@ def _behind_lately(request: Request, room: Room) -> Lag:
 def _behind(room: Room) -> Lag:
     """Which stations' readings have stopped. Only those that are shown are put into words."""
     seen, now_s = room.runner.last_seen(), room.clock()
-    late = [(at_s, name) for name, at_s in seen.items() if at_s is not None and now_s - at_s > BEHIND_S]
+    stations = room.registry.stations
+    late = [
+        (at_s, name)
+        for name, at_s in seen.items()
+        if at_s is not None and name in stations and now_s - at_s > old_after_s(stations[name])
+    ]
     late.sort()
     shown = []
     for at_s, name in late[:MOST_BEHIND]:
@@ -239,7 +244,7 @@ def _behind(room: Room) -> Lag:
 
 
 def _behind_words(n_behind: int, n_never: int) -> str:
-    said = [f"Counted as behind after {duration_text(BEHIND_S)} without a reading."]
+    said = ["Counted as behind once a reading is overdue by the station's own rhythm."]
     if n_behind > MOST_BEHIND:
         said.append(f"{n_behind - MOST_BEHIND} more are behind.")
     if n_never:

@@ -12,15 +12,18 @@ from starlette.requests import Request
 from starlette.responses import Response
 
 from steadyhead.access.actor import Act, Actor
+from steadyhead.alerts.model import AlertState
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import require
+from steadyhead.desk.ranking import HELD
 from steadyhead.desk.views import AlertQuery, AlertView, Counts
 from steadyhead.live.room import Room
 from steadyhead.live.views import StationView
 from steadyhead.units import UnitSystem
 from steadyhead.web.alert_list import Paging
-from steadyhead.web.cards import ACTIVE, alert_glyph, zone_of
+from steadyhead.web.cards import ACTIVE, alert_glyph, quiet_word, zone_of
 from steadyhead.web.frame import render, with_query
+from steadyhead.web.freshness import old_after_s
 from steadyhead.web.glyphs import state_mark, station_glyph
 from steadyhead.web.moments import Moment, perhaps
 from steadyhead.web.words import CONDITION_WORDS, PRIORITY_WORDS, place_text
@@ -28,7 +31,6 @@ from steadyhead.web.words import CONDITION_WORDS, PRIORITY_WORDS, place_text
 router = APIRouter(include_in_schema=False)
 
 PAGE = 50
-BEHIND_S = 3600  # a station whose readings lag further behind than this counts as silent
 
 MOST_AT_ONCE = 500
 
@@ -57,6 +59,15 @@ class Asked:
 
 
 @dataclass(frozen=True, slots=True)
+class HeldLine:
+    """An alert that holds and is held back, in few words."""
+
+    href: str
+    mark: Markup
+    words: str
+
+
+@dataclass(frozen=True, slots=True)
 class Row:
     """One station in one line. Numbers are texts with their unit; an empty text where there is no number."""
 
@@ -74,6 +85,9 @@ class Row:
     inlet: str
     flow: str
     last: Moment | None
+    key: str
+    old_at: int | None
+    held: tuple[HeldLine, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +118,10 @@ def stations(
     first = (page - 1) * PAGE
     shown = names[first : first + PAGE]
     views = room.runner.stations(shown)
-    rows = [_row(room, name, views.get(name), counts, active.get(name, [])) for name in shown]
+    held = held_by_station(room)
+    rows = [
+        _row(room, name, views.get(name), counts, active.get(name, []), held.get(name, [])) for name in shown
+    ]
     n_all, n_alert = len(room.registry.stations), len(active)
     return render(
         request,
@@ -162,7 +179,7 @@ def _ordered(room: Room, asked: Asked, counts: Counts, active: Active) -> list[s
     elif asked.show == "out":
         names = [name for name in names if name in counts.out_of_service]
     elif asked.show == "silent":
-        names = [name for name in names if _is_silent(views.get(name))]
+        names = [name for name in names if _is_silent(room, views.get(name))]
     elif asked.show == "learning":
         names = [name for name in names if name in views and views[name].profile_version is None]
     zones = room.registry.zones()
@@ -183,14 +200,28 @@ def _fits(room: Room, name: str, asked: Asked) -> bool:
     return not text or text in name.casefold() or text in place_text(name).casefold()
 
 
-def as_heard(view: StationView, words: str) -> str:
-    """What a station is doing; of one whose readings lag it is known only what it was doing then."""
-    is_past = view.regime not in ("no_readings", "silent") and (view.behind_s or 0.0) > BEHIND_S
-    return f"{words}, when last heard" if is_past else words
+def is_old(room: Room, view: StationView) -> bool:
+    """Whether the newest reading is overdue by the station's rhythm: it tells of then and not of now."""
+    station = room.registry.stations.get(view.station)
+    return station is not None and (view.behind_s or 0.0) > old_after_s(station)
 
 
-def _is_silent(view: StationView | None) -> bool:
-    return view is None or view.last_s is None or (view.behind_s or 0.0) > BEHIND_S or view.regime == "silent"
+def as_heard(room: Room, view: StationView, words: str) -> str:
+    """What a station is doing; of one whose readings are overdue nothing is known."""
+    is_past = view.regime not in ("no_readings", "silent") and is_old(room, view)
+    return "not heard now" if is_past else words
+
+
+def old_at(room: Room, view: StationView | None) -> int | None:
+    """When the newest reading of a station will be overdue [s]; None where there is none."""
+    station = None if view is None else room.registry.stations.get(view.station)
+    if view is None or view.last_s is None or station is None:
+        return None
+    return view.last_s + old_after_s(station)
+
+
+def _is_silent(room: Room, view: StationView | None) -> bool:
+    return view is None or view.last_s is None or view.regime == "silent" or is_old(room, view)
 
 
 def active_by_station(room: Room) -> Active:
@@ -198,8 +229,19 @@ def active_by_station(room: Room) -> Active:
 
     What is over and only waits to be acknowledged is left out: it colours no station.
     """
+    return _by_station(room, ACTIVE)
+
+
+def held_by_station(room: Room) -> Active:
+    """Alerts that hold and are held back: shelved, suppressed by design, or of a station out of service."""
+    found = _by_station(room, HELD)
+    still = {name: [view for view in views if view.is_true] for name, views in found.items()}
+    return {name: views for name, views in still.items() if views}
+
+
+def _by_station(room: Room, states: tuple[AlertState, ...]) -> Active:
     found: Active = {}
-    for state in ACTIVE:
+    for state in states:
         after: str | None = None
         while True:
             page = room.desk.alerts(AlertQuery(state=state, limit=MOST_AT_ONCE, after=after))
@@ -211,6 +253,18 @@ def active_by_station(room: Room) -> Active:
     for views in found.values():
         views.sort(key=lambda view: -view.rank)
     return found
+
+
+def held_lines(views: list[AlertView]) -> tuple[HeldLine, ...]:
+    """What is held back, a line each: the condition that stands, and why it calls nobody."""
+    return tuple(
+        HeldLine(
+            f"/alerts/{view.alert.alert_id}",
+            state_mark(view.alert.state, view.alert.priority),
+            f"{CONDITION_WORDS[view.alert.condition]}, {quiet_word(view.alert.state).lower()}",
+        )
+        for view in views
+    )
 
 
 def _grouped(room: Room, names: list[str], rows: list[Row], active: Active) -> list[RowGroup]:
@@ -233,16 +287,29 @@ def _n_alerts(n: int) -> str:
     return f"{n} alert{'' if n == 1 else 's'}"
 
 
-def _row(room: Room, name: str, view: StationView | None, counts: Counts, alerts: list[AlertView]) -> Row:
+def _row(
+    room: Room,
+    name: str,
+    view: StationView | None,
+    counts: Counts,
+    alerts: list[AlertView],
+    held: list[AlertView],
+) -> Row:
     units = room.registry.settings.units
     is_out = name in counts.out_of_service
     worst = alerts[0] if alerts and not is_out else None
-    now = "out of service" if is_out else "no readings yet" if view is None else as_heard(view, view.words)
+    now = (
+        "out of service"
+        if is_out
+        else "no readings yet"
+        if view is None
+        else as_heard(room, view, view.words)
+    )
     return Row(
         href=f"/stations/{name}",
         place=place_text(name),
         tone="none" if worst is None else worst.alert.priority,
-        glyph=station_glyph(None if view is None else view.regime) if worst is None else alert_glyph(worst),
+        glyph=sketch(room, view, worst or next(iter(held), None), is_out=is_out),
         now=now,
         mark=None if worst is None else state_mark(worst.alert.state, worst.alert.priority),
         alert_id=None if worst is None else worst.alert.alert_id,
@@ -253,7 +320,19 @@ def _row(room: Room, name: str, view: StationView | None, counts: Counts, alerts
         inlet=pressure(None if view is None else view.inlet_kpa, units),
         flow=flow(None if view is None else view.flow_lps, units),
         last=perhaps(None if view is None else view.last_s, zone_of(room.registry, name), room.clock()),
+        key=f"s-{name}",
+        old_at=old_at(room, view),
+        held=held_lines(held),
     )
+
+
+def sketch(room: Room, view: StationView | None, worst: AlertView | None, *, is_out: bool) -> Markup:
+    """The sketch of what stands, held back or not; without any, of what is known of the station now."""
+    if worst is not None:
+        return alert_glyph(worst)
+    if view is None or is_out or is_old(room, view):
+        return station_glyph(None)
+    return station_glyph(view.regime)
 
 
 def _alert_words(alerts: list[AlertView], counts: Counts, name: str, *, is_out: bool) -> str:
@@ -262,7 +341,7 @@ def _alert_words(alerts: list[AlertView], counts: Counts, name: str, *, is_out: 
         if count is None:
             return "none"
         if count.held:
-            return f"{count.held} set aside"
+            return ""
         return f"{count.standing} over, waiting for a person"
     more = f" and {len(alerts) - 1} more" if len(alerts) > 1 else ""
     return f"{PRIORITY_WORDS[alerts[0].alert.priority]}: {CONDITION_WORDS[alerts[0].alert.condition]}{more}"

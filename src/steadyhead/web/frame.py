@@ -17,12 +17,15 @@ from steadyhead.access.actor import Act, Actor, may
 from steadyhead.api import cookies
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import csrf_field, session_secret
+from steadyhead.desk.views import Tally
 from steadyhead.errors import DatabaseError
 from steadyhead.live.room import Room
 from steadyhead.notify.state import unseen
 from steadyhead.web.arrivals import Told, sentences
 from steadyhead.web.charts import LIBRARY
+from steadyhead.web.freshness import watch_of
 from steadyhead.web.glyphs import condition_glyph
+from steadyhead.web.head import standing, title_text
 from steadyhead.web.moments import Moment, moment
 from steadyhead.web.static_files import static_url
 
@@ -43,6 +46,8 @@ EVENTS_URL = "/api/v1/events"
 # What a redirect after a form may say; a word in the address can choose among these and say nothing else.
 SAID = {
     "acknowledged": "Acknowledged.",
+    "acknowledged_all": "{n} acknowledged.",
+    "shelved_all": "{n} shelved. They come back by themselves when their time is over, if they still hold.",
     "shelved": "Shelved. It comes back by itself when its time is over, if it still holds.",
     "unshelved": "Taken off the shelf.",
     "suppressed": "Suppressed by design. It is listed on the station's page, where it can be released.",
@@ -72,7 +77,7 @@ SAID = {
 class Trouble:
     """Something wrong with the service itself that every page has to say. kind is "bad" or "warn".
 
-    href, link : where more is said, where there is such a place
+    href, link : where more is said, where there is such a place; since_s : time of the last word [s]
     """
 
     kind: str
@@ -80,6 +85,12 @@ class Trouble:
     text: str
     href: str = ""
     link: str = ""
+    since_s: int | None = None
+
+    @property
+    def key(self) -> str:
+        """What tells this trouble from another while its words change."""
+        return self.title
 
 
 @cache
@@ -111,6 +122,8 @@ def render(
     room = room_of(request)
     inside = actor if actor is not None and actor.owes is None else None
     arrived = _arrived(request, room, inside)
+    tally = _tally(room) if inside is not None else Tally()
+    heard = watch_of(request).fleet(room)
     look = request.cookies.get(LOOK_COOKIE, "auto")
     back = request.url.path + (f"?{request.url.query}" if request.url.query else "")
     text = (
@@ -128,9 +141,11 @@ def render(
                 "back": back if request.method == "GET" else "/",
                 "wall": "wall" in request.query_params,
                 "utility": room.registry.utility,
-                "said": SAID.get(request.query_params.get("said", ""), ""),
-                "troubles": troubles(room) if inside is not None else [],
-                "change_no": _change_no(room) if inside is not None else 0,
+                "said": _said(request),
+                "troubles": troubles(request, room) if inside is not None else [],
+                "change_no": tally.change_no,
+                "title_counts": title_text(tally),
+                "standing_counts": standing(tally, heard),
                 "now_s": int(room.clock()),
                 "plotly_url": static_url(LIBRARY),
                 "as_of": as_of(room) if inside is not None else None,
@@ -142,6 +157,12 @@ def render(
     if arrived:
         cookies.drop(request, response, cookies.ARRIVED)
     return response
+
+
+def _said(request: Request) -> str:
+    n = request.query_params.get("n", "")
+    words = SAID.get(request.query_params.get("said", ""), "")
+    return words.replace("{n}", n if n.isdecimal() and len(n) < 5 else "All")
 
 
 def _arrived(request: Request, room: Room, actor: Actor | None) -> list[Told]:
@@ -156,12 +177,12 @@ def _arrived(request: Request, room: Room, actor: Actor | None) -> list[Told]:
     return sentences(found, actor.name, utility_zone(room), room.clock())
 
 
-def _change_no(room: Room) -> int:
-    """The newest change that this page can show; 0 while the database is gone, so that all is told anew."""
+def _tally(room: Room) -> Tally:
+    """What stands; nothing while the database is gone, so that all is told anew afterwards."""
     try:
-        return room.desk.counts().change_no
+        return room.desk.tally()
     except DatabaseError:
-        return 0
+        return Tally()
 
 
 def _pages(actor: Actor | None) -> tuple[tuple[str, str], ...]:
@@ -187,10 +208,23 @@ def utility_zone(room: Room) -> str:
     return min(zones) if len(zones) == 1 else "UTC"
 
 
-def troubles(room: Room) -> list[Trouble]:
-    """What is wrong with the service now, in words; empty when all is well."""
+def troubles(request: Request, room: Room) -> list[Trouble]:
+    """What is wrong with the service and its feeds now, in words; empty when all is well."""
     status = room.runner.status()
     found = []
+    heard = watch_of(request).fleet(room)
+    if heard.is_silent and heard.last_s is not None:
+        last = moment(heard.last_s, utility_zone(room), room.clock())
+        found.append(
+            Trouble(
+                "bad",
+                "No readings come in.",
+                f"The newest is of {last.text}.",
+                "/feeds",
+                "See the feeds",
+                heard.last_s,
+            )
+        )
     if not status.database_ok:
         told = status.database_words or "It does not answer."
         meanwhile = "are still taken in and kept on disk" if status.journal_ok else "are refused"
@@ -213,8 +247,20 @@ def troubles(room: Room) -> list[Trouble]:
             Trouble("warn", "Catching up after a restart.", f"{waiting} readings are still to be judged.")
         )
     if status.database_ok:
+        found += _feeds_gone(request, room)
         found += _messages_given_up(room)
     return found
+
+
+def _feeds_gone(request: Request, room: Room) -> list[Trouble]:
+    try:
+        gone = watch_of(request).silent_feeds(room)
+    except DatabaseError:
+        return []
+    return [
+        Trouble("warn", f"The feed {source} is gone.", why, "/feeds", "See the feeds", last_s)
+        for source, why, last_s in gone
+    ]
 
 
 def _messages_given_up(room: Room) -> list[Trouble]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from urllib.parse import quote
+
 from fastapi import APIRouter
 from starlette.requests import Request
 from starlette.responses import RedirectResponse, Response
@@ -18,8 +20,10 @@ from steadyhead.web import (
     feeds_page,
     figure_data,
     fleet,
+    held_page,
     load_page,
     me_page,
+    now_page,
     other_pages,
     outgoing,
     proof_pages,
@@ -27,15 +31,18 @@ from steadyhead.web import (
     static_files,
     station_page,
 )
+from steadyhead.web.for_people import came_from, is_from_here, told
 from steadyhead.web.frame import render
 
 router = APIRouter()
 for _part in (
     static_files,
     alert_list,
+    now_page,
     alert_page,
     alert_acts,
     fleet,
+    held_page,
     station_page,
     figure_data,
     load_page,
@@ -78,4 +85,9 @@ class WebPages:
             owed = OWED_PAGES.get(problem.type.removeprefix(TYPE_ROOT))
             if owed is not None:
                 return RedirectResponse(way_there(request, owed), 303)
-        return render(request, "problem.html", problem.status, actor=page_actor(request), problem=problem)
+        elif problem.status == 401 and is_from_here(
+            request
+        ):  # the session ended while a form was filled in: back to that form
+            return RedirectResponse(f"/login?next={quote(came_from(request), safe='')}", 303)
+        words = told(request, problem)
+        return render(request, "problem.html", problem.status, actor=page_actor(request), told=words)

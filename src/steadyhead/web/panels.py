@@ -48,6 +48,8 @@ class SeriesPanel:
     has_inlet: bool
     alt: str
     tone: str
+    step_s: int
+    is_live: bool
     spans: tuple[tuple[int, str], ...] = SPANS
 
 
@@ -63,7 +65,10 @@ def series_panel(
         return None
     first_s, last_s = extent
     if around is None:
-        from_s, to_s = max(first_s, last_s - 7 * DAY_S), last_s
+        to_s = int(room.clock())
+        from_s = max(first_s, to_s - 7 * DAY_S)
+        if last_s <= from_s:  # nothing would be seen: the last there is, and now is one press away
+            from_s, to_s = max(first_s, last_s - 7 * DAY_S), last_s
     else:
         beside_s = max(LEAST_AROUND_S, int(AROUND * (around[1] - around[0])))
         from_s, to_s = max(first_s, around[0] - beside_s), min(last_s, around[1] + beside_s)
@@ -91,6 +96,8 @@ def series_panel(
             "the same figures stand in the table below the chart."
         ),
         tone=worst,
+        step_s=station.step_s,
+        is_live=around is None,
     )
 
 
@@ -100,5 +107,10 @@ def fine_decimals(units: UnitSystem) -> int:
 
 
 def alerts_of(room: Room, station: str, limit: int = MOST_LISTED) -> list[AlertView]:
-    """Alerts of a station, newest first."""
-    return list(room.desk.alerts(AlertQuery(station=station, sort="newest", limit=limit)).items)
+    """Alerts of a station, newest first: the last ones, and before them all that stand or are held back."""
+    found = list(room.desk.alerts(AlertQuery(station=station, sort="newest", limit=limit)).items)
+    there = {view.alert.alert_id for view in found}
+    if len(found) == limit:
+        worst = room.desk.alerts(AlertQuery(station=station, sort="worst", limit=limit)).items
+        found += [view for view in worst if view.alert.alert_id not in there and view.alert.state != "normal"]
+    return found

@@ -15,7 +15,8 @@ from steadyhead.access.actor import Act, Actor, may
 from steadyhead.api.context import room_of
 from steadyhead.api.guards import require
 from steadyhead.config.model import Station
-from steadyhead.desk.views import Count, OutageView
+from steadyhead.desk.ranking import HELD
+from steadyhead.desk.views import AlertView, Count, OutageView
 from steadyhead.errors import DeskError, NotFoundError, ProfileError
 from steadyhead.live.room import Room
 from steadyhead.live.views import StationView
@@ -23,10 +24,9 @@ from steadyhead.profile.model import Profile, from_json
 from steadyhead.report.learned import changed_facts, learned_facts, withheld_facts
 from steadyhead.store.profiles import REPLACED, load_profile
 from steadyhead.web.alert_page import FIGURES, SUPPRESS_TIMES, Figure, Finding, finding, told
-from steadyhead.web.cards import ACTIVE, alert_glyph, card
-from steadyhead.web.fleet import as_heard, flow, pressure
+from steadyhead.web.cards import ACTIVE, card, quiet_word
+from steadyhead.web.fleet import flow, held_lines, is_old, old_at, pressure, sketch
 from steadyhead.web.frame import render
-from steadyhead.web.glyphs import station_glyph
 from steadyhead.web.moments import Moment, from_local_input, local_input_text, moment, perhaps
 from steadyhead.web.panels import DAY_S, alerts_of, series_panel
 from steadyhead.web.words import CONDITION_WORDS, headline, place_text
@@ -104,55 +104,71 @@ def station(request: Request, name: str, actor: Viewer) -> Response:
 
 
 def _now(room: Room, described: Station) -> dict[str, Any]:
-    name, units = described.name, room.registry.settings.units
+    name = described.name
     view = room.runner.stations([name]).get(name)
     count = room.desk.counts().by_station.get(name, Count())
+    outage = next((o for o in room.desk.outages() if o.station == name), None)
     alerts = alerts_of(room, name)
     standing = [v for v in alerts if v.alert.state in ACTIVE]
+    held = sorted((v for v in alerts if v.alert.state in HELD and v.is_true), key=lambda v: -v.rank)
+    past = [v for v in alerts if v.alert.state not in ACTIVE and v not in held]
     worst = max(standing, key=lambda v: v.rank, default=None)
-    now_words = _now_words(view)
-    if worst is not None:
-        now_words = headline(worst.alert.condition, worst.alert.magnitude, dict(worst.traits), units)
     return {
         "href": f"/stations/{name}",
         "place": place_text(name),
         "zone": described.zone,
         "zone_name": described.time_zone,
         "tone": "none" if worst is None else worst.alert.priority,
-        "glyph": station_glyph(None if view is None else view.regime)
-        if worst is None
-        else alert_glyph(worst),
-        "now_words": now_words,
+        "glyph": sketch(room, view, worst or next(iter(held), None), is_out=outage is not None),
+        "now_words": _now_words(room, view, worst, held, is_out=outage is not None),
+        "held_lines": held_lines(held),
+        "held_cards": [card(v, room.registry, room.clock()) for v in held],
         "figures": _figures(room, described, view, count),
         "standing": [card(v, room.registry, room.clock()) for v in sorted(standing, key=lambda v: -v.rank)],
         "series": series_panel(room, described, None, alerts),
         "nights_url": f"/stations/{name}/nights",
         "figure_kinds": FIGURES if "flow" in described.tags else FIGURES[2:],
-        "past": [card(v, room.registry, room.clock()) for v in alerts if v.alert.state not in ACTIVE],
+        "past": [card(v, room.registry, room.clock()) for v in past],
     }
 
 
-def _now_words(view: StationView | None) -> str:
+def _now_words(
+    room: Room, view: StationView | None, worst: AlertView | None, held: list[AlertView], *, is_out: bool
+) -> str:
+    """What follows the station's name: what stands, held back or not, before what the readings look like."""
+    units = room.registry.settings.units
+    stands = [headline(v.alert.condition, v.alert.magnitude, dict(v.traits), units) for v in held[:1]]
+    if is_out:
+        return "; ".join(["is out of service", *stands])
+    if worst is not None:
+        return headline(worst.alert.condition, worst.alert.magnitude, dict(worst.traits), units)
+    if held:
+        return f"{stands[0]} ({quiet_word(held[0].alert.state).lower()})"
     if view is None:
         return "has no readings yet"
+    if is_old(room, view):
+        return "is not heard now"
     words = {"regulating": "holds its set", "silent": "is silent", "shut": "is shut, no water flows"}
-    found = words.get(view.regime, f"is {view.words}" if view.regime == "wide_open" else view.words)
-    return as_heard(view, found)
+    return words.get(view.regime, f"is {view.words}" if view.regime == "wide_open" else view.words)
 
 
 def _figures(room: Room, described: Station, view: StationView | None, count: Count) -> list[Figure]:
     units = room.registry.settings.units
     last = perhaps(None if view is None else view.last_s, described.time_zone, room.clock())
+    overdue = old_at(room, view)
     found = [
-        Figure("Outlet", pressure(None if view is None else view.outlet_kpa, units)),
-        Figure("Expected", pressure(None if view is None else view.expected_kpa, units)),
+        Figure("Outlet", pressure(None if view is None else view.outlet_kpa, units), last, overdue),
+        Figure("Expected", pressure(None if view is None else view.expected_kpa, units), last, overdue),
     ]
     if "inlet" in described.tags:
-        found.append(Figure("Inlet", pressure(None if view is None else view.inlet_kpa, units)))
+        inlet_kpa = None if view is None else view.inlet_kpa
+        found.append(Figure("Inlet", pressure(inlet_kpa, units), last, overdue))
     if "flow" in described.tags:
-        found.append(Figure("Flow", flow(None if view is None else view.flow_lps, units)))
-    found.append(Figure("Last reading", "never" if last is None else f"{last.text} ({last.ago})"))
+        found.append(Figure("Flow", flow(None if view is None else view.flow_lps, units), last, overdue))
+    found.append(Figure("Last reading", "never" if last is None else last.text, last, overdue))
     found.append(Figure("Alerts standing", str(count.standing)))
+    if count.held:
+        found.append(Figure("Held back", str(count.held)))
     found.append(Figure("Station's name", described.name))
     return found
 
@@ -297,10 +313,13 @@ def learn(
     room = room_of(request)
     zone = station_of(room, name).time_zone
     from_s, to_s = from_local_input(from_at, zone), from_local_input(to_at, zone)
+    for at, text, word in ((from_s, from_at, "first"), (to_s, to_at, "last")):
+        if at is None:
+            raise DeskError(f'the {word} time, "{text}", cannot be read; give a day and a time of day')
     if from_s is None or to_s is None or from_s >= to_s:
-        raise DeskError(
-            f'"{from_at}" to "{to_at}" is no span of time; give a day and time before another one'
-        )
+        raise DeskError("the last time is not after the first; give the earlier one first")
+    if from_s > room.clock():
+        raise DeskError("the first time lies in the future; choose days that have been")
     if not _learning.acquire(blocking=False):
         raise DeskError("another station is being learned; try again in a few seconds")
     try:

@@ -6,9 +6,14 @@
   let library = null;
   const load = () => library ??= new Promise((done, failed) => {
     const script = document.createElement("script");
+    // While it is loaded the library puts in styles for maps, which the policy refuses and nobody here needs:
+    // meanwhile it is given an element without any effect for them.
+    const make = document.createElement;
+    document.createElement = (tag, ...more) => make.call(document, tag === "style" ? "template" : tag, ...more);
+    const loaded = () => { delete document.createElement; };
     script.src = libraryUrl;
-    script.onload = () => done(window.Plotly);
-    script.onerror = () => failed(new Error("the chart library did not load"));
+    script.onload = () => { loaded(); done(window.Plotly); };
+    script.onerror = () => { loaded(); failed(new Error("the chart library did not load")); };
     document.head.append(script);
   });
 
@@ -94,7 +99,7 @@
   function frame(c, extra) {
     const narrow = innerWidth < 600;
     return { paper_bgcolor: "rgba(0,0,0,0)", plot_bgcolor: "rgba(0,0,0,0)", font: { color: c.ink, family: getComputedStyle(document.body).fontFamily, size: 13 },
-      margin: { l: narrow ? 52 : 66, r: narrow ? 10 : 18, t: 34, b: 40 }, showlegend: false,
+      margin: { l: narrow ? 52 : 66, r: narrow ? 10 : 18, t: 34, b: 56 }, showlegend: false,
       hoverlabel: { bgcolor: c.sheet, bordercolor: c.edge, font: { color: c.ink } }, ...extra };
   }
   const axis = (c, title, more = {}) => ({ title: { text: title, standoff: 6 }, gridcolor: c.line, linecolor: c.edge, tickcolor: c.edge,
@@ -128,10 +133,14 @@
   function seriesChart(figure) {
     const data = figure.dataset, box = figure.querySelector(".chart-box"), said = figure.querySelector("figcaption");
     const table = document.getElementById("series-table");
-    const at = clock(data.zone), first = Number(data.first), last = Number(data.last);
+    const at = clock(data.zone), first = Number(data.first);
+    let served = Number(document.body.dataset.now), servedAt = performance.now();
+    const now = () => served + (performance.now() - servedAt) / 1000;
+    document.addEventListener("clockset", (event) => { served = event.detail; servedAt = performance.now(); });
+    const last = () => Math.max(now(), Number(data.last));
     const hasFlow = data.hasFlow === "1", hasInlet = data.hasInlet === "1";
     const kp = Number(data.pressureFactor), kf = Number(data.flowFactor), dp = Number(data.pressureDecimals), df = Number(data.flowDecimals);
-    let span = [Number(data.from), Number(data.to)], answer = null, abort = null, timer = 0, plotly = null, isDrawing = false, on = null;
+    let span = [Number(data.from), Number(data.to)], answer = null, abort = null, timer = 0, plotly = null, isDrawing = false, on = null, follows = false;
 
     function rows() {                                   // domains from the top: outlet, inlet, flow
       const small = [hasInlet, hasFlow].filter(Boolean).length;
@@ -145,7 +154,7 @@
       const wide = span[1] - span[0];
       const list = [...answer.alerts].sort((a, b) => a.began_s - b.began_s);
       for (const mark of list) {
-        const from = Math.max(mark.began_s, span[0]), to = Math.min(mark.ended_s ?? Math.max(last, mark.raised_s), span[1]);
+        const from = Math.max(mark.began_s, span[0]), to = Math.min(mark.ended_s ?? Math.max(last(), mark.raised_s), span[1]);
         const colour = mark.is_standing ? c[mark.priority] : c.edge;
         shapes.push({ type: "rect", xref: "x", yref: "paper", x0: on.local(from), x1: on.local(Math.max(to, from + wide / 400)), y0: 1.005, y1: 1.02, fillcolor: colour, line: { width: 0 } });
         if (mark.began_s >= span[0]) shapes.push({ type: "line", xref: "x", yref: "paper", x0: on.local(from), x1: on.local(from), y0: 0, y1: 1.02, line: { color: colour, width: 1.6, dash: "dot" } });
@@ -155,6 +164,11 @@
           lastNamed = from;
           named += 1;
         }
+      }
+      const end = now();
+      if (end >= span[0] && end <= span[1] + wide / 100) {  // the edge of what can be known
+        shapes.push({ type: "line", xref: "x", yref: "paper", x0: on.local(end), x1: on.local(end), y0: 0, y1: 1, line: { color: c.ink, width: 1.6 } });
+        notes.push({ x: on.local(end), y: 0, xref: "x", yref: "paper", xanchor: "right", yanchor: "bottom", showarrow: false, text: "now", font: { color: c.ink, size: 12 } });
       }
       return { shapes, notes };
     }
@@ -180,12 +194,16 @@
         if (isBucketed) traces.push(area(x, scaled(channel.flow_lps.low, kf), scaled(channel.flow_lps.high, kf), faint(c.edge, 0.35), "", "y3"));
         traces.push(line(x, scaled(channel.flow_lps.mean, kf), c.ink, "flow", "y3", { hover: `flow %{y:.${df}f} ${data.flow}<extra></extra>` }));
       }
+      for (const name of ["y", ...(hasInlet ? ["y2"] : []), ...(hasFlow ? ["y3"] : [])]) {  // axes stand where no reading does
+        traces.push({ x: span.map(on.local), y: [null, null], type: "scatter", mode: "lines", hoverinfo: "skip", yaxis: name, showlegend: false });
+      }
       const { shapes, notes } = marks(c);
+      if (!answer.times_s.length) notes.push({ xref: "paper", yref: "paper", x: 0.5, y: 0.75, showarrow: false, text: "No readings in this span", font: { color: c.soft, size: 16 } });
       const layout = frame(c, {
         shapes, annotations: notes, hovermode: "x unified", dragmode: matchMedia("(pointer: coarse)").matches ? false : "zoom",
-        xaxis: { type: "date", tickformatstops: STOPS, range: span.map(on.local), gridcolor: c.line, linecolor: c.edge, tickcolor: c.edge, anchor: hasFlow ? "y3" : hasInlet ? "y2" : "y", nticks: innerWidth < 600 ? 4 : 8 },
+        xaxis: { type: "date", tickformatstops: STOPS, range: span.map(on.local), gridcolor: c.line, linecolor: c.edge, tickcolor: c.edge, anchor: hasFlow ? "y3" : hasInlet ? "y2" : "y", nticks: innerWidth < 600 ? 4 : 8, title: { text: `Time, ${data.zone}`, standoff: 4, font: { size: 12 } } },
         yaxis: axis(c, `Outlet, ${data.pressure}`, { domain: domain.outlet, nticks: 7 }),
-        ...(hasInlet ? { yaxis2: axis(c, "Inlet", { domain: domain.inlet, nticks: 3 }) } : {}),
+        ...(hasInlet ? { yaxis2: axis(c, `Inlet, ${data.pressure}`, { domain: domain.inlet, nticks: 3 }) } : {}),
         ...(hasFlow ? { yaxis3: axis(c, `Flow, ${data.flow}`, { domain: domain.flow, nticks: 3, rangemode: "tozero" }) } : {}),
       });
       isDrawing = true;
@@ -197,6 +215,7 @@
       const n = answer.times_s.length;
       const each = answer.bucket_s;
       const parts = [`${at.words(span[0])} to ${at.words(span[1])}, at the station's clock (${data.zone}).`];
+      if (n && now() - answer.times_s[n - 1] > 3 * each + 120 && span[1] > now() - 60) parts.push(`The newest reading is ${lengthWords(Math.round(now() - answer.times_s[n - 1]))} old.`);
       parts.push(n ? `${n} points, one for each ${lengthWords(each)}.` : "No readings in this span.");
       if (on.kept) parts.push(`The clock goes back in this span; the axis stays on ${on.kept}, so that the hour that comes twice stands twice.`);
       if (answer.is_thinned) parts.push("Older readings are kept as 15-minute lowest, mean and highest.");
@@ -236,10 +255,12 @@
       }
     }
     function go(from, to, isSoon = false) {
-      const middle = (from + to) / 2, half = Math.max(LEAST_SPAN_S, to - from) / 2;
-      span = [Math.max(0, Math.floor(middle - half)), Math.ceil(middle + half)];
+      const wide = Math.max(LEAST_SPAN_S, to - from), end = Math.min((from + to + wide) / 2, now());  // never the future
+      span = [Math.max(0, Math.floor(end - wide)), Math.ceil(end)];
+      follows = span[1] >= Math.floor(now()) - 1;
+      figure.dataset.follows = follows ? "1" : "0";
       for (const button of document.querySelectorAll("[data-for=series] [data-span]")) {
-        const seconds = Number(button.dataset.span) || last - first;
+        const seconds = Number(button.dataset.span) || now() - first;
         button.setAttribute("aria-pressed", String(Math.abs(span[1] - span[0] - seconds) < seconds * 0.01));
       }
       clearTimeout(timer);
@@ -251,7 +272,7 @@
         const from = change["xaxis.range[0]"], to = change["xaxis.range[1]"];
         if (from && to) go(on.back(from), on.back(to), true);
       });
-      box.on("plotly_doubleclick", () => go(first, last));
+      box.on("plotly_doubleclick", () => go(first, now()));
     }
     const controls = document.querySelector("[data-for=series]");
     controls.addEventListener("click", (event) => {
@@ -259,19 +280,20 @@
       if (!button) return;
       if (button.dataset.span !== undefined) {
         const seconds = Number(button.dataset.span);
-        if (!seconds) go(first, last);
-        else {
-          const middle = Math.min((span[0] + span[1]) / 2, last - seconds / 2);
-          go(middle - seconds / 2, middle + seconds / 2);
-        }
-      } else if (button.dataset.move) go(span[0] + button.dataset.move * wide / 2, span[1] + button.dataset.move * wide / 2, true);
+        go(seconds ? now() - seconds : first, now());  // "6 hours" are the last six
+      } else if (button.dataset.toNow !== undefined) go(now() - wide, now());
+      else if (button.dataset.move) go(span[0] + button.dataset.move * wide / 2, span[1] + button.dataset.move * wide / 2, true);
       else if (button.dataset.zoom) {
-        const middle = (span[0] + span[1]) / 2, half = Math.min(wide * button.dataset.zoom, (last - first) * 1.1) / 2;
-        go(middle - half, middle + half, true);
+        const wanted = Math.min(wide * button.dataset.zoom, (now() - first) * 1.1), middle = (span[0] + span[1]) / 2;
+        if (follows) go(now() - wanted, now(), true);
+        else go(middle - wanted / 2, middle + wanted / 2, true);
       }
     });
     document.addEventListener("lookchange", draw);
     go(span[0], span[1]);
+    setInterval(() => {                                 // a trend that ends at now goes on with it
+      if (follows && !document.hidden && !box.matches(":active") && !document.body.classList.contains("service-gone")) go(now() - (span[1] - span[0]), now());
+    }, 1000 * Math.min(60, Math.max(10, Number(data.step))));
   }
 
   // ---- figures that are not over time --------------------------------------------------------------------------
@@ -320,7 +342,7 @@
         { ...line(minutes, size, c.ink, "swing", "y2", { hover: `%{y:.${unit.dp}f} ${unit.pressure} at a period of %{x:.3g} min<extra></extra>` }), xaxis: "x2" }];
       const best = d.strongest_s === null ? "" : `The strongest swing has ${(d.strongest_kpa * unit.kp).toPrecision(2)} ${unit.pressure} either way at a period of ${lengthWords(d.strongest_s)}. `;
       const order = size.map((v, i) => [v, i]).sort((a, b) => b[0] - a[0]).slice(0, 10);
-      return { traces, layout: { xaxis: { type: "date", tickformatstops: STOPS, anchor: "y", gridcolor: c.line, linecolor: c.edge, fixedrange: true, nticks: 4 }, yaxis: axis(c, `Outlet, ${unit.pressure}`, { domain: [0.62, 1], nticks: 3 }),
+      return { traces, layout: { xaxis: { type: "date", tickformatstops: STOPS, anchor: "y", gridcolor: c.line, linecolor: c.edge, fixedrange: true, nticks: 4, title: { text: "Time", standoff: 2 } }, yaxis: axis(c, `Outlet, ${unit.pressure}`, { domain: [0.62, 1], nticks: 3 }),
           xaxis2: axis(c, "Period, min", { type: "log", anchor: "y2", nticks: 6 }), yaxis2: axis(c, `Swing, ${unit.pressure}`, { domain: [0, 0.38], rangemode: "tozero", nticks: 3 }) },
         said: `${best}Above: the stretch in which the outlet moved most${on.kept ? `, by ${on.kept} throughout` : ""}. Periods below ${lengthWords(d.shortest_s)} cannot be seen at this sampling.`,
         head: ["Period", `Swing either way, ${unit.pressure}`], rows: order.map(([v, i]) => [lengthWords(d.period_s[i]), v.toFixed(unit.dp + 1)]) };
@@ -346,7 +368,8 @@
           continue;
         }
         box.hidden = false;
-        lib.react(box, result.traces, frame(c, { hovermode: "closest", dragmode: false, ...result.layout }), SETTINGS);
+        lib.react(box, result.traces, frame(c, { hovermode: "closest", dragmode: false, autosize: true, ...result.layout }), SETTINGS)
+          .then(() => lib.Plots.resize(box));
         caption.textContent = result.said;
         table.tHead.replaceChildren(row(result.head, "th"));
         table.tBodies[0].replaceChildren(...result.rows.map((cells) => row(cells)));
