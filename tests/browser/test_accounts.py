@@ -151,7 +151,7 @@ def test_the_pages_keep_the_rules_and_fit_the_window(sign_in, shoot, path, look,
     page = sign_in("ada", width=width, height=800, look=look, path=path)
     for summary in page.locator("summary").all():
         summary.press("Enter")
-    if page.locator("#news-noted").is_visible():  # the bar at the foot covers what lies under it until it is noted
+    if page.locator("#news-noted").is_visible():  # the bar at the foot covers what lies under it
         page.click("#news-noted")
     assert complaints(page) == []
     assert page.evaluate("document.documentElement.scrollWidth") <= width
