@@ -6,10 +6,14 @@ import os
 import shutil
 import time
 from collections.abc import Callable, Iterator
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
 from playwright.sync_api import Browser, Page, expect, sync_playwright
+
+from steadyhead import service
+from steadyhead.store.profiles import load_profile
 
 from .plant import PEOPLE, ROOT, Served, password, served
 
@@ -112,3 +116,35 @@ def wait_until(page: Page, claim: str, limit_s: float = LIMIT_MS / 1000) -> None
 def is_fault(message: object) -> bool:
     kind, text = message.type, message.text  # type: ignore[attr-defined]
     return kind in ("error", "warning") and "Failed to load resource" not in text
+
+
+@pytest.fixture(scope="module")
+def verdict(desk):
+    """A true verdict, to be raised at other stations: what the engine finds at Quarry Hill."""
+    log = desk.logs["quarry_hill"]
+    profile = load_profile(desk.room.profiles, "quarry_hill", log.step_s)
+    found = service.scan_station(log, profile, desk.room.registry.settings.units)
+    return replace(found[0], ended_s=None)
+
+
+@pytest.fixture
+def flood(desk, verdict):
+    """Raises alerts at silent stations on demand; all are ended and acknowledged afterwards."""
+    raised = []
+
+    def raise_at(first, n, priority="high"):
+        for number in range(first, first + n):
+            alert = desk.room.desk.raised(
+                replace(verdict, station=f"reach_{number:04d}", raised_s=int(desk.room.clock()))
+            )
+            raised.append(alert.alert_id)
+        return raised[-n:]
+
+    yield raise_at
+    for alert_id in raised:
+        view = desk.room.desk.alert(alert_id)
+        if "unshelve" in view.may:
+            desk.room.desk.unshelve(alert_id, "olga")
+        desk.room.desk.cleared(alert_id, int(desk.room.clock()))
+        if "acknowledge" in desk.room.desk.alert(alert_id).may:
+            desk.room.desk.acknowledge(alert_id, "olga")

@@ -2,48 +2,12 @@
 
 import re
 import time
-from dataclasses import replace
 from statistics import median
 
 import pytest
 from playwright.sync_api import expect
 
-from steadyhead import service
-from steadyhead.store.profiles import load_profile
-
 N_FLOOD = 100
-
-
-@pytest.fixture(scope="module")
-def verdict(desk):
-    """A true verdict, to be raised at other stations: what the engine finds at Quarry Hill."""
-    log = desk.logs["quarry_hill"]
-    profile = load_profile(desk.room.profiles, "quarry_hill", log.step_s)
-    found = service.scan_station(log, profile, desk.room.registry.settings.units)
-    return replace(found[0], ended_s=None)
-
-
-@pytest.fixture
-def flood(desk, verdict):
-    """Raises alerts at silent stations on demand; all are ended and acknowledged afterwards."""
-    raised = []
-
-    def raise_at(first, n, priority="high"):
-        for number in range(first, first + n):
-            alert = desk.room.desk.raised(
-                replace(verdict, station=f"reach_{number:04d}", raised_s=int(desk.room.clock()))
-            )
-            raised.append(alert.alert_id)
-        return raised[-n:]
-
-    yield raise_at
-    for alert_id in raised:
-        view = desk.room.desk.alert(alert_id)
-        if "unshelve" in view.may:
-            desk.room.desk.unshelve(alert_id, "olga")
-        desk.room.desk.cleared(alert_id, int(desk.room.clock()))
-        if "acknowledge" in desk.room.desk.alert(alert_id).may:
-            desk.room.desk.acknowledge(alert_id, "olga")
 
 
 def number(text):
