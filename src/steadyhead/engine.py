@@ -18,6 +18,7 @@ from numpy.typing import NDArray
 from steadyhead.conditions.base import INDEX, new_held
 from steadyhead.conditions.judge import advance, room_for_events
 from steadyhead.conditions.scene import Familiar, as_record, new_scene
+from steadyhead.conditions.scene.numbers import N_PAST
 from steadyhead.errors import ReadingsError
 from steadyhead.profile.expect import Normal, around, normal
 from steadyhead.profile.limits import arm_kpa, familiar, limits, spike_kpa
@@ -74,7 +75,7 @@ def _layout() -> bytes:
 
 @dataclass(frozen=True, slots=True)
 class Change:
-    """A condition was raised or has cleared.
+    """A condition was raised, has cleared, or stands and is looked at again.
 
     at_s : data time of the change, seconds since 1970-01-01 UTC
     scene, all_held : records of ``conditions.scene`` and of all conditions at that moment
@@ -85,6 +86,7 @@ class Change:
     at_s: int
     scene: Any
     all_held: Any
+    is_look: bool = False
 
     @property
     def held(self) -> Any:
@@ -118,6 +120,7 @@ def ready(profile: Profile) -> Ready:
 
 _NO_DAYS: FloatArray = np.zeros((1, 4))
 _NO_HOURS: FloatArray = np.zeros((1, 5))
+_NO_PASTS: FloatArray = np.zeros((1, N_PAST))
 
 
 def step(state: State, readings: Readings, profile: Profile | Ready) -> list[Change]:
@@ -144,13 +147,14 @@ def _judge(state: State, ticks: Ticks, known: Ready) -> list[Change]:
         events, scenes, helds = room_for_events(len(ticks) - done)
         done, n_events = advance(
             ticks.table, done, float(ticks.start_s), float(ticks.tick_s), expected, state.scene, state.held,
-            known.limits, known.familiar, False, _NO_DAYS, _NO_HOURS, events, scenes, helds,
+            known.limits, known.familiar, False, _NO_DAYS, _NO_HOURS, _NO_PASTS, events, scenes, helds,
         )  # fmt: skip
         for event, scene, held in zip(events[:n_events], scenes, helds, strict=False):
             changes.append(
                 Change(
                     condition=CONDITIONS[int(event["condition"])],
-                    is_raised=bool(event["raised"] > 0),
+                    is_raised=bool(event["kind"] == 1),
+                    is_look=bool(event["kind"] == 2),
                     at_s=int(ticks.start_s + ticks.tick_s * int(event["tick"])),
                     scene=scene.copy(),
                     all_held=held.copy(),
@@ -159,18 +163,22 @@ def _judge(state: State, ticks: Ticks, known: Ready) -> list[Change]:
     return changes
 
 
-def healthy_statistics(ticks: Ticks, profile: Profile) -> tuple[FloatArray, FloatArray]:
-    """Largest statistics of each day, shape (n_days, 4), and features of each hour, shape (n_hours, 5).
+def healthy_statistics(ticks: Ticks, profile: Profile) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Largest statistics of each day, shape (n_days, 4), and what each hour was like.
+
+    The latter are the features of the hour, shape (n_hours, 5), and what the scene remembers at its end,
+    shape (n_hours, 14).
 
     For learning: nothing is raised. NaN where a day or an hour has nothing to say.
     """
     seconds = len(ticks) * ticks.tick_s
     daily = np.zeros((seconds // 86400 + 1, 4))
     hours = np.full((seconds // 3600 + 1, 5), np.nan)
+    pasts = np.full((seconds // 3600 + 1, N_PAST), np.nan)
     events, scenes, helds = room_for_events(1)
     expected = around(profile, ticks)
     advance(
         ticks.table, 0, float(ticks.start_s), float(ticks.tick_s), expected, new_scene(), new_held(),
-        as_record(limits(profile)), familiar(profile), True, daily, hours, events, scenes, helds,
+        as_record(limits(profile)), familiar(profile), True, daily, hours, pasts, events, scenes, helds,
     )  # fmt: skip
-    return daily, hours
+    return daily, hours, pasts

@@ -39,7 +39,6 @@ LINES = (
     ("web",),
     ("api.app",),
     ("proving_plant",),
-    ("trials",),
     ("cli",),
     ("__main__",),
 )

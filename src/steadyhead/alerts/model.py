@@ -74,6 +74,15 @@ class FieldCheck:
 
 
 @dataclass(frozen=True, slots=True)
+class Renaming:
+    """An episode got another name as evidence grew; ``at_s`` is data time."""
+
+    at_s: int
+    was: Condition
+    now: Condition
+
+
+@dataclass(frozen=True, slots=True)
 class Verdict:
     """One answer about one episode at one station.
 
@@ -87,6 +96,7 @@ class Verdict:
     window_s : first and last data time the answer rests on
     facts : more numbers, for hints and plots; ``diagnosis.checks`` lists the names it understands
     traits : words that choose among causes and checks, such as ``direction: up`` or ``kind: stuck``
+    names : how it was renamed, first change first
     """
 
     station: str
@@ -103,6 +113,17 @@ class Verdict:
     window_s: tuple[int, int]
     facts: dict[str, float] = field(default_factory=dict)
     traits: dict[str, str] = field(default_factory=dict)
+    names: tuple[Renaming, ...] = ()
+
+    @property
+    def first_name(self) -> Condition:
+        """The name under which it was raised."""
+        return self.names[0].was if self.names else self.condition
+
+    @property
+    def alert_id(self) -> str:
+        """The id of the episode: its first name counts, so another name is no other alert."""
+        return alert_id(self.station, self.first_name, self.raised_s)
 
     def number(self, name: str) -> float | None:
         """A fact or magnitude by name; None where it is missing or not finite."""

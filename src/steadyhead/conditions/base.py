@@ -18,6 +18,8 @@ HELD = np.dtype(
         ("clear_s", "f8"),
         ("active", "f8"),
         ("raised_s", "f8"),
+        ("looked_s", "f8"),  # when what stands was last looked at again
+        ("asked", "f8"),  # the claim is ripe, something else stands, and that was looked at again for it
         ("size", "f8"),  # latest size of the effect; its meaning is the condition's own
         ("worst", "f8"),  # largest size since the claim first stood
         ("kind", "f8"),  # which variety, where a condition has several

@@ -29,8 +29,11 @@ from steadyhead.conditions import (
 )
 from steadyhead.conditions.base import HELD, INDEX, RECURS_S, wait
 from steadyhead.conditions.scene import SCENE, update
+from steadyhead.conditions.scene.numbers import N_PAST
 
-EVENT = np.dtype([("tick", "i8"), ("condition", "i8"), ("raised", "i8")])
+EVENT = np.dtype(
+    [("tick", "i8"), ("condition", "i8"), ("kind", "i8")]
+)  # 1 raised, -1 cleared, 2 looked at again
 MOST_EVENTS = 64  # per call; the caller comes back for the rest
 DAILY = ("drift", "swing", "scatter", "slow")  # what is kept of each day while learning
 
@@ -52,6 +55,7 @@ def _clear_times() -> NDArray[Any]:
 
 
 _CLEAR_S = _clear_times()
+FIRST_LOOK_S = 1800.0  # what stands is looked at again half an hour after its raise, then at twice the age
 
 
 @njit(cache=True)
@@ -172,6 +176,15 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True)
+def _is_look_due(c, s, own, asked):  # type: ignore[no-untyped-def]
+    """At twice the age of the look before, and when another claim has become ripe."""
+    if asked:
+        return True
+    age_s = s.time_s - own.raised_s
+    return age_s >= FIRST_LOOK_S and age_s >= 2.0 * (own.looked_s - own.raised_s)
+
+
+@njit(cache=True)
 def advance(  # type: ignore[no-untyped-def]
     table,
     first,
@@ -185,6 +198,7 @@ def advance(  # type: ignore[no-untyped-def]
     silent,
     daily,
     hours,
+    pasts,
     events,
     scenes,
     helds,
@@ -194,7 +208,8 @@ def advance(  # type: ignore[no-untyped-def]
     around : shape (n_ticks, 6), as ``profile.expect.around`` makes it
     limits : as ``scene.as_record`` makes them
     silent : learning; nothing is raised and the largest statistic of each day goes to ``daily``
-        (n_days, 4), the features of each hour to ``hours`` (n_hours, 5)
+        (n_days, 4), the features of each hour to ``hours`` (n_hours, 5), what the scene remembers then to
+        ``pasts`` (n_hours, 14)
     Returns (next tick, number of events).
     """
     s, lim = scene[0], limits[0]
@@ -209,11 +224,22 @@ def advance(  # type: ignore[no-untyped-def]
             _note_day(s, lim, daily[int((k * tick_s) // 86400)])
             if s.h_closed > 0:
                 hours[int((k * tick_s) // 3600)] = s.h_mean
+                for i in range(N_PAST):
+                    if s.past_n[i] > 0:
+                        pasts[int((k * tick_s) // 3600), i] = s.past[3 * i]
             continue
         _judge_all(s, held, lim, support)
         for c in _HIDES_RESPONSE:
             if held[c].active > 0:
                 slow_response.forget(s)
+        asked = False
+        for c in range(_N):
+            own = held[c]
+            if own.held_s <= 0.0:
+                own.asked = 0.0
+            elif own.active == 0 and own.asked == 0 and support[c] >= 1.0 and own.stands > 0:
+                own.asked = 1.0
+                asked = True
         for c in range(_N):
             own = held[c]
             event = 0
@@ -225,15 +251,19 @@ def advance(  # type: ignore[no-untyped-def]
                     own.active = 0.0
                     own.held_s = 0.0
                     event = -1
+                elif _is_look_due(c, s, own, asked):
+                    own.looked_s = s.time_s
+                    event = 2
             elif support[c] >= 1.0 and own.stands > 0 and _may_speak(c, s, held, lim, support):
                 own.active = 1.0
                 own.clear_s = 0.0
                 own.raised_s = s.time_s
+                own.looked_s = s.time_s
                 event = 1
             if event != 0:
                 events[n_events].tick = k
                 events[n_events].condition = c
-                events[n_events].raised = event
+                events[n_events].kind = event
                 scenes[n_events] = scene[0]
                 helds[n_events] = held
                 n_events += 1

@@ -16,6 +16,7 @@ FILE = "file"  # who: somebody who wrote the file of a profile, such as by the c
 _SENTENCES: Mapping[str, str] = {
     "condition_true": "{who} raised it",
     "condition_clear": "{who} saw it clear",
+    "renamed": "{who} gave it another name",
     "acknowledge": "{who} acknowledged it",
     "reset": "{who} reset it",
     "shelve": "{who} shelved it",

@@ -189,7 +189,7 @@ def _statistics(ticks: Ticks, profile: Profile, fed: BoolArray, level_kpa: float
     """
     table = ticks.table.copy()
     table["outlet_kpa"] = np.where(fed, table["outlet_kpa"] - level_kpa, np.nan)
-    daily, _ = healthy_statistics(replace(ticks, table=table), profile)
+    daily, _, _ = healthy_statistics(replace(ticks, table=table), profile)
     largest = np.nan_to_num(daily).max(axis=0) * profile.set_pressure.typical_kpa
     # a stray beyond the set itself only says that the outlet was not held at all
     slow = min(float(largest[3]), profile.set_pressure.typical_kpa)

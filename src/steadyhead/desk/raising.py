@@ -10,7 +10,7 @@ from typing import Any
 from sqlalchemy import select
 
 from steadyhead.alerts.jsonlines import rfc3339, to_dict
-from steadyhead.alerts.model import Alert, Verdict, alert_id, utc
+from steadyhead.alerts.model import Alert, Verdict, utc
 from steadyhead.config.model import Station
 from steadyhead.desk.audit import ENGINE
 from steadyhead.desk.book import Book, Office, alert_of
@@ -31,7 +31,7 @@ def raised(office: Office, verdict: Verdict) -> Alert | None:
     is then returned. Raises NotFoundError if the registry has no such station.
     """
     station = _station(office, verdict.station)
-    name = alert_id(verdict.station, verdict.condition, verdict.raised_s)
+    name = verdict.alert_id
     # A verdict that goes on with its own episode keeps raised_s and says in updated_s when it came back.
     at_s = verdict.updated_s if verdict.ended_s is None else verdict.raised_s
     with office.writing() as book:
@@ -74,10 +74,11 @@ def cleared(office: Office, name: str, at_s: int, verdict: Verdict | None) -> No
 def updated(office: Office, verdict: Verdict) -> None:
     """Take in newer figures and evidence of what stands; older ones, and those of what is over, are let be.
 
-    Not in the audit: nothing about what a person has to do changes, and ``updated_at`` says when it was.
+    In the audit only where the name has changed: else nothing about what a person has to do changes, and
+    ``updated_at`` says when it was.
     """
     station = _station(office, verdict.station)
-    name = alert_id(verdict.station, verdict.condition, verdict.raised_s)
+    name = verdict.alert_id
     with office.writing() as book:
         known = _latest_raise(book, RaiseRow.name == name)
         if known is None or known.cleared_s is not None:
@@ -85,6 +86,9 @@ def updated(office: Office, verdict: Verdict) -> None:
         row = book.alert(known.alert_id)
         if verdict.updated_s <= row.updated_s:
             return
+        if verdict.condition != row.condition:
+            why = f"{row.condition} until now; the evidence fits {verdict.condition} better"
+            book.note(ENGINE, "renamed", "alert", row.alert_id, why)
         _write_down(book, row, verdict, station)
         book.changed(row, "updated", row.state, ENGINE, "", verdict.updated_s, is_call=False)
 
@@ -155,7 +159,7 @@ def _new_row(book: Book, verdict: Verdict, station: Station, name: str) -> Alert
 
 
 def _write_down(book: Book, row: AlertRow, verdict: Verdict, station: Station) -> None:
-    """The verdict's answer in the row; the episode keeps its own name and beginning."""
+    """The verdict's answer in the row; the episode keeps its own id and beginning."""
     verdict = replace(verdict, raised_s=row.raised_s, began_s=row.began_s, ended_s=None)
     traits = traits_of(verdict)
     found = book.session.execute(
@@ -173,11 +177,16 @@ def _write_down(book: Book, row: AlertRow, verdict: Verdict, station: Station) -
     causes = tuple(
         replace(c, likelihood=round(c.likelihood, LIKELIHOOD_DECIMALS)) for c in alert.likely_causes
     )
+    row.condition = alert.condition
     row.priority = alert.priority
     row.confidence = alert.confidence
     row.updated_s = verdict.updated_s
     row.facts, row.traits = _finite(verdict.facts), traits
-    row.document = {**to_dict(replace(alert, likely_causes=causes)), "state": row.state}
+    row.document = {
+        **to_dict(replace(alert, likely_causes=causes)),
+        "alert_id": row.alert_id,
+        "state": row.state,
+    }
 
 
 def _times(row: AlertRow) -> dict[str, Any]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from steadyhead.alerts.lifecycle import replayed_state
-from steadyhead.alerts.model import Alert, Cause, DataWindow, FieldCheck, Verdict, alert_id, utc
+from steadyhead.alerts.model import Alert, Cause, DataWindow, FieldCheck, Verdict, utc
 from steadyhead.config.model import Station
 from steadyhead.diagnosis.causes import Knowledge, applies
 from steadyhead.diagnosis.hints import work_out
@@ -28,7 +28,7 @@ def to_alert(
     """
     traits = traits_of(verdict)
     return Alert(
-        alert_id=alert_id(verdict.station, verdict.condition, verdict.raised_s),
+        alert_id=verdict.alert_id,
         station=verdict.station,
         condition=verdict.condition,
         state=replayed_state(has_ended=verdict.ended_s is not None),

@@ -17,9 +17,8 @@ import numpy as np
 from numpy.typing import NDArray
 from sqlalchemy import delete, insert, select
 
-from steadyhead.alerts.model import Runner, Verdict
+from steadyhead.alerts.model import Renaming, Runner, Verdict
 from steadyhead.config import ROLES, Station
-from steadyhead.diagnosis.weigh import Episodes
 from steadyhead.engine import State
 from steadyhead.errors import ReadingsError
 from steadyhead.live.course import Course, Told
@@ -86,6 +85,7 @@ class Snapshot:
             "waiting": [(role, len(own)) for role, own in waiting],
             "rows": None if course.rows is None else (course.rows.start_s, len(course.rows)),
             "told": [(told.kind, asdict(told.verdict)) for told in course.told],
+            "named": course.episodes.naming.held,
             "latest": [asdict(verdict) for verdict in course.episodes.latest.values()],
             "state": len(self.state),
         }
@@ -104,7 +104,7 @@ def snapshot(course: Course, mark: Any) -> Snapshot:
     """
     # the engine state is copied as bytes: numpy copies a record of a hundred fields field by field
     stood = replace(
-        course, state=_LEFT_OUT, episodes=Episodes(dict(course.episodes.latest)), last=dict(course.last),
+        course, state=_LEFT_OUT, episodes=course.episodes.copy(), last=dict(course.last),
         waiting=list(course.waiting), told=list(course.told),
     )  # fmt: skip
     return Snapshot(stood, course.state.to_bytes(), mark.item())
@@ -135,6 +135,7 @@ def from_bytes(data: bytes, station: Station, *, has_neighbours: bool) -> Saved:
         course.last = {name: (int(at_s), float(value)) for name, (at_s, value) in header["last"].items()}
         course.held = Held({role: tuple(header["held"][role]) for role in ROLES if role in header["held"]})
         course.told = [Told(kind, _verdict(one)) for kind, one in header["told"]]
+        course.episodes.naming.held = dict(header.get("named", {}))
         course.episodes.latest = {v.condition: v for v in map(_verdict, header["latest"])}
         for role, n in header["waiting"]:
             us, values, flags = (np.frombuffer(data, kind, n, start) for kind, start in _starts(at, n))
@@ -229,5 +230,6 @@ def _verdict(one: dict[str, Any]) -> Verdict:
             "runners_up": tuple(Runner(**runner) for runner in one["runners_up"]),
             "evidence": tuple(one["evidence"]),
             "window_s": tuple(one["window_s"]),
+            "names": tuple(Renaming(**renaming) for renaming in one.get("names", ())),
         }
     )

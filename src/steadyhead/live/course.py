@@ -38,7 +38,7 @@ class Told:
     def is_older_size_than(self, verdict: Verdict) -> bool:
         """Whether this only says how large what ``verdict`` speaks of was before."""
         one, other = self.verdict, verdict
-        is_same = (one.condition, one.raised_s) == (other.condition, other.raised_s)
+        is_same = (one.first_name, one.raised_s) == (other.first_name, other.raised_s)
         return is_same and self.kind == "updated"
 
 

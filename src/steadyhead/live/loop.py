@@ -10,7 +10,6 @@ import json
 import logging
 from collections.abc import Iterator
 
-from steadyhead.alerts.model import alert_id
 from steadyhead.archive.archive import Archive
 from steadyhead.config import Registry
 from steadyhead.desk.desk import Desk
@@ -180,7 +179,7 @@ class Loop:
             elif told.kind == "updated":
                 self._desk.updated(verdict)
             else:
-                name = alert_id(verdict.station, verdict.condition, verdict.raised_s)
+                name = verdict.alert_id
                 self._desk.cleared(name, verdict.updated_s, verdict)
         except (NotFoundError, DeskError) as exc:  # such as a clear of what a restored database never knew
             log.warning("%s: not told to the desk: %s", course.station.name, exc)

@@ -29,8 +29,7 @@ def judged(
         return _followed(step(state, rows, ready), episodes, ready, units)
     before = state.copy()
     changes = step(state, rows, ready)
-    stands = any(verdict.ended_s is None for verdict in episodes.latest.values())
-    if not stands and not any(change.is_raised for change in changes):
+    if not any(episodes.naming.held.values()) and not any(change.is_raised for change in changes):
         return _followed(changes, episodes, ready, units)
     found, first_s = [], rows.start_s
     for part in fields(state):  # once more, in pieces that end where we look
@@ -50,9 +49,9 @@ def _followed(
 ) -> list[tuple[str, Verdict]]:
     found = []
     for change in changes:
-        verdict = episodes.take(change, ready.profile, units)
-        if verdict is not None:
-            found.append(("raised" if change.is_raised else "cleared", verdict))
+        told = episodes.take(change, ready.profile, units)
+        if told is not None:
+            found.append(told)
     return found
 
 

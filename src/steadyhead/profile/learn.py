@@ -15,7 +15,7 @@ import numpy as np
 from steadyhead.engine import State, healthy_statistics, step
 from steadyhead.errors import LearningError
 from steadyhead.profile.known import Known
-from steadyhead.profile.model import Profile, to_json
+from steadyhead.profile.model import Profile, Usual, to_json
 from steadyhead.profile.novelty import learn_novelty
 from steadyhead.profile.registry import days_against, left_out_line, settled
 from steadyhead.profile.relations import learn_relations
@@ -31,7 +31,8 @@ from steadyhead.profile.swing import swing_words
 from steadyhead.profile.thresholds import learn_thresholds
 from steadyhead.readings.frame import Readings
 from steadyhead.readings.ticks import Ticks
-from steadyhead.types import BoolArray
+from steadyhead.stats.robust import mad_scale
+from steadyhead.types import BoolArray, FloatArray
 
 LEAST_DAYS = 3.0
 LEAST_SHARE = 0.3
@@ -151,7 +152,7 @@ def _learn_once(
         s = _gathered(readings.rows(0, last), known).without(left_out)
     profile, residual_kpa = learn_relations(readings, s, known, _rough_set(s))
     recent = s.recent
-    daily, hours = healthy_statistics(recent, profile)
+    daily, hours, pasts = healthy_statistics(recent, profile)
     days, part = _kept(recent, left_out, 86400, len(daily)), _kept(recent, left_out, 3600, len(hours))
     residual = residual_kpa / profile.set_pressure.typical_kpa
     if is_loose:
@@ -163,8 +164,19 @@ def _learn_once(
         profile,
         thresholds=thresholds,
         novelty=learn_novelty(hours[part], known.false_alerts_per_year),
+        usual=_usual(pasts[part]),
         remarks=(*profile.remarks, *remarks),
     )
+
+
+def _usual(pasts: FloatArray) -> Usual:
+    """Median and robust spread of each number; 0 where nothing was seen."""
+    center, spread = [], []
+    for column in pasts.T:
+        known = column[np.isfinite(column)]
+        center.append(float(np.median(known)) if len(known) else 0.0)
+        spread.append(mad_scale(known) if len(known) else 0.0)
+    return Usual(tuple(center), tuple(spread))
 
 
 def _kept(ticks: Ticks, left_out: Parts, block_s: int, n: int) -> BoolArray:

@@ -131,6 +131,18 @@ class Novelty:
 
 
 @dataclass(frozen=True, slots=True)
+class Usual:
+    """What the station's own hours are like, number by number as ``conditions.scene.past`` names them.
+
+    center, spread : median of each over the hours learned from, and 1.4826 times their median distance from
+    it
+    """
+
+    center: tuple[float, ...]
+    spread: tuple[float, ...]
+
+
+@dataclass(frozen=True, slots=True)
 class Thresholds:
     """Where judgement starts, met on the station's own history for the stated false-alert budget.
 
@@ -176,6 +188,7 @@ class Profile:
     thresholds: Thresholds
     withheld: dict[str, str]
     remarks: tuple[str, ...]
+    usual: Usual | None = None
 
 
 def to_json(profile: Profile) -> str:

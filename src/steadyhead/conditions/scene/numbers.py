@@ -15,6 +15,7 @@ DRIFT_S = 7200.0
 CLASS_S = 5400.0
 WAY_S = 1800.0
 N_FEATURES = 5
+N_PAST = 14
 
 
 class Gains(NamedTuple):

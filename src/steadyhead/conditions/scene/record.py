@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from steadyhead.conditions.scene.numbers import N_FEATURES
+from steadyhead.conditions.scene.numbers import N_FEATURES, N_PAST
 
 RING_TICKS = 512  # 8.5 h at 1 min, 5 days at 15 min: enough to tell a step from a drift
 MOVES = 8  # fast movement is judged by the median of this many ticks, so a single jump never counts
@@ -144,6 +144,13 @@ SCENE = np.dtype(
         ("h_hour", "f8"),
         ("novel", "f8"),  # squared distance of the last whole hour over its limit
         ("novel_hours", "f8"),
+        ("past_at_s", "f8"),
+        ("past_now", "f8", (N_PAST,)),
+        ("past_n", "f8", (N_PAST,)),
+        ("past", "f8", (3 * N_PAST,)),  # means over three horizons, see ``scene.past``
+        ("past_high", "f8"),
+        ("past_low", "f8"),
+        ("past_swing", "f8"),
         ("ring", "f8", (RING_TICKS,)),  # departures while regulating, and their times
         ("ring_s", "f8", (RING_TICKS,)),
         ("ring_n", "f8"),
@@ -170,4 +177,5 @@ def new_scene() -> NDArray[Any]:
     scene["h_hour"] = -1
     scene["slow_seen_s"] = -np.inf
     scene["growth"] = 1.0
+    scene["past_at_s"] = -np.inf
     return scene

@@ -11,6 +11,7 @@ from steadyhead.conditions.scene.lag import see_lag
 from steadyhead.conditions.scene.leaning import see_leaning
 from steadyhead.conditions.scene.movement import see_movement
 from steadyhead.conditions.scene.opening import see_opening
+from steadyhead.conditions.scene.past import see_past
 from steadyhead.conditions.scene.shortfall import see_shortfall
 from steadyhead.conditions.scene.shut import fills_by_itself, see_short_supply, see_shut
 
@@ -57,3 +58,4 @@ def update(s, t, expected, set_now, usual, high, zero, hour_local, lim, familiar
         see_shortfall(s, lim)
     see_movement(s, t, lim)
     see_hour(s, lim, familiar)
+    see_past(s, lim)

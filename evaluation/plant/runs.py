@@ -14,11 +14,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 import steadyhead.proving_plant as plant_package
+from evaluation.plant.cases import DAY_S, Case, event_of, row_of, scenario_of
 from steadyhead.proving_plant import PlantRun, Scenario, Truth, measure_truth
 from steadyhead.proving_plant.simulate import Plant
 from steadyhead.proving_plant.truth import EFFECTS, LIMITS, closed_minutes
 from steadyhead.readings.frame import CHANNELS, Readings, regular
-from steadyhead.trials.cases import DAY_S, Case, event_of, row_of, scenario_of
 from steadyhead.types import FloatArray
 
 HELD_MINUTES = {"drift": 30, "hunting": 20, "failure_to_open": 10, "failure_to_close": 15, "creep": 10}

@@ -1,6 +1,6 @@
 """A case: one station, a span to learn from, a span to judge, and what happens in the second.
 
-The sets lie beside this module, as ``evaluation.json`` and so on: one case a line, every parameter written
+The sets lie beside this module, as ``development.json`` and so on: one case a line, every parameter written
 out, so that a run draws nothing.
 """
 
@@ -27,9 +27,9 @@ from steadyhead.proving_plant import (
     SmallValve,
     StationDesign,
 )
-from steadyhead.trials.ranges import SETS
 
 HERE = Path(__file__).parent
+SETS = ("development", "broadened", "redrawn")
 DAY_S = 86400
 PARTS: dict[str, type[Any]] = {
     "valve": MainValve,

@@ -1,1 +1,0 @@
-"""How good detection is, measured on cases made by the proving plant."""
