@@ -19,7 +19,7 @@ help:
 	@echo "make lint      ruff alone"
 	@echo "make types     mypy alone"
 	@echo "make samples   make the sample logs anew with the proving plant"
-	@echo "make evaluate  run the development and evaluation cases; writes docs/evaluation.md"
+	@echo "make evaluate  leave each world out in turn and train what ships; writes docs/evaluation.md"
 	@echo "make bench     how fast learning and scanning are, beside a reference in the same run"
 	@echo "make bom       what the service is made of (CycloneDX), to out/bom/steadyhead.cdx.json"
 	@echo "make setup     the environment with all tools for working on the code"
@@ -72,8 +72,7 @@ others = $(call step,installing what to compare with,\
 	$(PIP) --editable '.[bench]' || echo "== some of it cannot be installed; the figures say which")
 
 evaluate: $(VENV)/.tools
-	$(others)
-	$(call step,running the development and evaluation cases,$(BIN)/python -m steadyhead.trials evaluate)
+	$(call step,watching the cases of all worlds and training anew: an hour or two,$(BIN)/python -m evaluation train)
 
 bench: $(VENV)/.tools
 	$(others)

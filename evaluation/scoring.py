@@ -93,19 +93,24 @@ def _is_right(one: Watched, name: str) -> bool:
     return episode is not None and (name == episode.condition or name in episode.also_right)
 
 
+def _that_count(one: Watched, told: list[Told]) -> list[Told]:
+    """Silence is told of what is silent: it is true whenever it is told, and counts only where it is the case."""
+    if one.episode is not None and one.episode.condition == "telemetry_loss":
+        return told
+    return [alert for alert in told if alert.names[0][1] != "telemetry_loss"]
+
+
 def figures(pairs: Sequence[tuple[Watched, list[Told]]]) -> Figures:
     """All figures of a world, by the first name told of each case."""
     truths, firsts, lasts = [], [], []
     valve, lookalike, delays, sure = [], [], [], []
     healthy_s = 0.0
     false = valve_false = renames = 0
-    for one, told in pairs:
+    for one, all_told in pairs:
         episode = one.episode
         quiet_to = episode.cause_s if episode is not None else one.end_s
         healthy_s += quiet_to - one.judge_from_s
-        # silence is told of what is silent; it is true whenever it is raised
-        if episode is None or episode.condition != "telemetry_loss":
-            told = [alert for alert in told if alert.names[0][1] != "telemetry_loss"]
+        told = _that_count(one, all_told)
         for alert in told:
             name = alert.names[0][1]
             renames += len(alert.names) > 1
@@ -174,8 +179,9 @@ def figures(pairs: Sequence[tuple[Watched, list[Told]]]) -> Figures:
 def by_condition(pairs: Sequence[tuple[Watched, list[Told]]]) -> Counter[tuple[str, str]]:
     """How often each truth got which first name."""
     count: Counter[tuple[str, str]] = Counter()
-    for one, told in pairs:
+    for one, all_told in pairs:
         episode = one.episode
+        told = _that_count(one, all_told)
         if episode is None:
             count[NONE, told[0].names[0][1] if told else NONE] += 1
             continue

@@ -2,6 +2,8 @@
 
 import ast
 import re
+import subprocess
+import sys
 import tomllib
 from pathlib import Path
 
@@ -37,6 +39,26 @@ def parameters(found: click.Command) -> list[click.Parameter]:
     """Of the command and of those below it."""
     below = found.commands.values() if isinstance(found, click.Group) else ()
     return [*found.params, *(one for other in below for one in parameters(other))]
+
+
+@pytest.mark.parametrize("name", COMMANDS)
+def test_the_table_of_commands_says_what_the_command_itself_says(name):
+    assert command(name).get_short_help_str(limit=200) == COMMANDS[name]
+
+
+def test_help_loads_no_library_that_takes_seconds():
+    code = """
+import sys
+from steadyhead.cli import main
+try:
+    main(["--help"])
+except SystemExit:
+    heavy = ("numba", "numpy", "pandas", "scipy", "sklearn", "fastapi")
+    print([name for name in heavy if name in sys.modules])
+"""
+    ran = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert ran.stdout.splitlines()[-1] == "[]"
+    assert "Run the live service" in ran.stdout
 
 
 @pytest.mark.parametrize("name", COMMANDS)

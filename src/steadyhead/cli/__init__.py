@@ -17,7 +17,17 @@ import click
 from steadyhead.cli.interrupt import Interrupted, stoppable
 from steadyhead.errors import SteadyheadError
 
-COMMANDS = ("learn", "scan", "report", "plant", "serve", "account", "notify", "feed")
+COMMANDS = {
+    "learn": "Learn what is normal for stations, from their logs.",
+    "scan": "Name what is wrong at stations, since when, and what to check.",
+    "report": "Write the weekly health report of a fleet.",
+    "plant": "Make the log of a simulated station, with known faults.",
+    "serve": "Run the live service: readings in, alerts and pages out.",
+    "account": "Make and manage accounts of people and tokens of programs.",
+    "notify": "Try a notification channel; see what has not arrived.",
+    "feed": "Check a feed before it goes live: tags, units, clocks, quality.",
+}
+"""What there is, in the order of use, and the first sentence of its help: so that help loads none of them."""
 BAD_INPUT = 2
 INTERRUPTED = 130  # 128 + SIGINT, as shells have it
 
@@ -37,6 +47,12 @@ class _Commands(click.Group):
             return None
         found = getattr(import_module(f"steadyhead.cli.{cmd_name}"), cmd_name)
         return found if isinstance(found, click.Command) else None
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """The table above."""
+        del ctx
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
 
     def invoke(self, ctx: click.Context) -> Any:
         """Run the command; Ctrl-C raises ``Interrupted``."""

@@ -37,11 +37,12 @@ def words_of(condition: Condition) -> str:
     return condition.replace("_", " ")
 
 
-def tell(change: Change, name: Condition, profile: Profile, units: UnitSystem) -> Telling:
+def tell(change: Change, profile: Profile, units: UnitSystem, name: Condition | None = None) -> Telling:
     """Magnitude, evidence and traits of a condition, pressures and flows in the reader's units.
 
-    change : the claim of a rule; name : what it is called, which may be another condition
+    change : the claim of a rule; name : what it is called, if that is another condition
     """
+    name = name or change.condition
     seen = Seen(replace(change, condition=name), profile, units)
     own = seen.change.held
     if name != change.condition and not (own["held_s"] > 0 or own["stands"] > 0):
@@ -70,8 +71,9 @@ def _by_the_whole(s: Seen) -> Telling:
     return Telling(magnitude, tuple(evidence))
 
 
-def facts(change: Change, name: Condition, profile: Profile) -> dict[str, float]:
+def facts(change: Change, profile: Profile, name: Condition | None = None) -> dict[str, float]:
     """Numbers for hints and plots: see ``diagnosis.hints`` for the names."""
+    name = name or change.condition
     scene = change.scene
     numbers = {
         name: float(scene[name])

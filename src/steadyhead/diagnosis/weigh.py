@@ -97,9 +97,7 @@ class Naming:
             is_clear = chances[name] - chances.get(told, 0.0) >= RENAMED_FROM
         if name == told or not is_clear or name in self.held.values():
             return "stands", told  # type: ignore[return-value]
-        for other, its in list(self.held.items()):
-            if its == told:
-                self.held[other] = name
+        self.held[rule] = name
         return "renamed", name
 
     def let_go(self, rule: Condition) -> Condition | None:
@@ -177,7 +175,7 @@ class Episodes:
             if was is None or was.ended_s is not None or not (held["active"] > 0 and held["stands"] > 0):
                 continue
             change = Change(rule, True, at_s, state.scene[0], state.held)
-            telling = tell(change, was.condition, profile, units)
+            telling = tell(change, profile, units, was.condition)
             if not _is_worth_telling(was.magnitude, telling.magnitude):
                 continue
             now = _verdict(change, was.condition, posterior(change, profile), profile, units)
@@ -235,7 +233,7 @@ def _since_s(change: Change, name: Condition) -> float:
 def _verdict(
     change: Change, name: Condition, chances: Posterior, profile: Profile, units: UnitSystem
 ) -> Verdict:
-    telling = tell(change, name, profile, units)
+    telling = tell(change, profile, units, name)
     others = runners_up(chances, name)
     confidence = chances.get(name, chances[NONE])
     began_s = int(min(max(_since_s(change, name), 0.0), change.at_s))
@@ -255,7 +253,7 @@ def _verdict(
         updated_s=change.at_s,
         profile_version=profile.version,
         window_s=(began_s, change.at_s),
-        facts=facts(change, name, profile),
+        facts=facts(change, profile, name),
         traits=telling.traits,
     )
 

@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 from live_bench import QUICK, START_S, Bench, bench_registry, item, same_rows
 from test_order import shuffled, some_logs
 
-from steadyhead.alerts.model import Runner, Verdict
+from steadyhead.alerts.model import Renaming, Runner, Verdict
 from steadyhead.config import parse_registry
-from steadyhead.diagnosis.weigh import Episodes
+from steadyhead.diagnosis.weigh import Episodes, Naming
 from steadyhead.engine import State, step
 from steadyhead.errors import ReadingsError
 from steadyhead.live.checkpoint import FormError, from_bytes, to_bytes
@@ -169,14 +169,17 @@ def test_verdicts_and_what_is_to_be_told_survive(tmp_path: Path):
     course = bench.course("solo")
     ended = replace(a_verdict(), ended_s=START_S + 900)
     course.told = [Told("raised", a_verdict()), Told("cleared", ended)]
-    course.episodes = Episodes({"drift": ended})
+    renamed = replace(ended, names=(Renaming(START_S + 700, "set_changed", "drift"),))
+    course.episodes = Episodes({"drift": renamed}, Naming({"set_changed": "drift", "creep": ""}))
     course.last = {"outlet_kpa": (START_S, 400.25)}
     data = to_bytes(course, bench.order.marks.table[0])
     found = from_bytes(data, course.station, has_neighbours=False).course
     assert [told.kind for told in found.told] == ["raised", "cleared"]
     assert replace(found.told[0].verdict, facts={}) == replace(a_verdict(), facts={})
     assert np.isnan(found.told[0].verdict.facts["kv_m3h"])
-    assert replace(found.episodes.latest["drift"], facts={}) == replace(ended, facts={})
+    assert replace(found.episodes.latest["drift"], facts={}) == replace(renamed, facts={})
+    assert found.episodes.latest["drift"].first_name == "set_changed"
+    assert found.episodes.naming == course.episodes.naming
     assert found.last == course.last
 
 

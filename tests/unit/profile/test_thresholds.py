@@ -61,7 +61,7 @@ def test_the_engines_slow_mean_is_the_chart_that_the_tables_are_about() -> None:
     ticks = condense(readings, new_memory(), 2.0, 60.0)
     departure = (readings.outlet_kpa - around(profile, ticks)[:, 0]) / profile.set_pressure.typical_kpa
     chart = np.abs(ewma_chart(departure, gains(60.0).drift))
-    daily, _ = healthy_statistics(ticks, profile)
+    daily, _, _ = healthy_statistics(ticks, profile)
     np.testing.assert_allclose(daily[1:6, 0], chart.reshape(6, 1440).max(axis=1)[1:], rtol=1e-9)
 
 
