@@ -177,9 +177,9 @@ def _note_day(s, lim, day):  # type: ignore[no-untyped-def]
 
 @njit(cache=True)
 def _is_look_due(c, s, own, asked):  # type: ignore[no-untyped-def]
-    """At twice the age of the look before, and when another claim has become ripe."""
-    if asked:
-        return True
+    """At twice the age of the look before, once the claim stands; and when another claim has become ripe."""
+    if asked or own.stands == 0:
+        return bool(asked)
     age_s = s.time_s - own.raised_s
     return age_s >= FIRST_LOOK_S and age_s >= 2.0 * (own.looked_s - own.raised_s)
 

@@ -37,6 +37,7 @@ RENAMED_FROM = 0.15  # by so much another name must be likelier than the one tha
 UNLIKE_S = 48 * 3600  # without any name for so long, unlike all hours learned is worth a call
 LEAST_RUNNER = 0.03
 PLAINLY = 0.97  # that what logic alone decides, such as silence, is what it is called
+CANNOT_TELL_WORDS = "The log cannot tell yet"
 CANNOT_TELL = 0.5  # below that chance the runner-up is named in the evidence
 
 Posterior = dict[str, float]
@@ -155,6 +156,10 @@ class Episodes:
         told = self.latest.get(before)  # type: ignore[call-overload]
         if told is None or (kind == "stands" and not self._is_surer(told, chances)):
             return None
+        if kind == "stands":  # surer or less sure; its figures are those of the raise, or of ``look_again``
+            now = _surer(told, chances, change.at_s)
+            self.latest[name] = now
+            return "updated", now
         now = _carried_on(told, _verdict(change, name, chances, profile, units), profile)
         self.latest.pop(told.condition)
         self.latest[name] = now
@@ -258,8 +263,17 @@ def _verdict(
     )
 
 
+def _surer(was: Verdict, chances: Posterior, at_s: int) -> Verdict:
+    others = runners_up(chances, was.condition)
+    confidence = chances.get(was.condition, chances[NONE])
+    evidence = tuple(one for one in was.evidence if not one.startswith(CANNOT_TELL_WORDS))
+    if confidence < CANNOT_TELL and others:
+        evidence = (*evidence, _cannot_tell(was.condition, confidence, others[0]))
+    return replace(was, confidence=confidence, runners_up=others, evidence=evidence, updated_s=at_s)
+
+
 def _cannot_tell(name: Condition, confidence: float, other: Runner) -> str:
     return (
-        f"The log cannot tell yet: {words_of(name)} ({confidence:.0%}) or {words_of(other.condition)} "
+        f"{CANNOT_TELL_WORDS}: {words_of(name)} ({confidence:.0%}) or {words_of(other.condition)} "
         f"({other.confidence:.0%})."
     )
