@@ -1,6 +1,6 @@
-# One word per job. Needs make and Python 3.11 or newer; everything else goes into .venv.
+# One word per job. Needs make; on Debian what else is missing is installed, all of Python goes into .venv.
 
-PYTHON ?= $(shell command -v python3.11 || command -v python3)
+PYTHON ?= $(or $(shell command -v python3.11 || command -v python3),python3)
 VENV := .venv
 BIN := $(VENV)/bin
 PIP := $(BIN)/python -m pip install --quiet --disable-pip-version-check
@@ -10,7 +10,7 @@ step = @echo "== $(1)"; began=$$(date +%s); $(2); code=$$?; \
 	echo "== $$([ $$code -eq 0 ] && echo done || echo "failed with code $$code") after $$(($$(date +%s) - began)) s"; \
 	exit $$code
 
-.PHONY: help setup demo serve test lint types samples evaluate bench bom clean
+.PHONY: help setup packages demo serve test lint types samples evaluate bench bom clean
 
 help:
 	@echo "make demo      learn from and scan the sample logs; alerts, plots and profiles go to out/demo"
@@ -26,6 +26,7 @@ help:
 	@echo "make clean     remove .venv and out/"
 
 $(VENV)/.made:
+	@bash .ci/packages demo
 	@"$(PYTHON)" -c 'import sys; sys.exit(sys.version_info < (3, 11))' 2>/dev/null \
 		|| { echo "Python 3.11 or newer is needed; set PYTHON=/path/to/python3.11" >&2; exit 1; }
 	$(call step,creating the environment in $(VENV),"$(PYTHON)" -m venv $(VENV) && touch $@)
@@ -53,13 +54,17 @@ out/demo/profiles: | $(VENV)/.package
 serve: $(VENV)/.package out/demo/profiles
 	@$(BIN)/steadyhead serve --settings config/demo.yaml
 
+packages:
+	@bash .ci/packages test
+
 lint: $(VENV)/.tools
 	$(call step,ruff: rules and format,$(BIN)/ruff check && $(BIN)/ruff format --check)
 
 types: $(VENV)/.tools
 	$(call step,mypy --strict on src,$(BIN)/mypy --strict src)
 
-test: lint types
+# What the tests run for real comes first: a browser, a database, brokers.
+test: packages lint types
 	$(call step,pytest: fifteen to eighteen minutes,$(BIN)/python -m pytest -n auto --dist loadfile \
 		--no-loadscope-reorder --durations 30)
 
