@@ -8,6 +8,7 @@ docs/evaluation.md.
 from __future__ import annotations
 
 import hashlib
+import pickle
 import sys
 from collections import Counter
 from collections.abc import Sequence
@@ -54,14 +55,19 @@ def left_out(worlds: dict[str, list[Watched]]) -> dict[str, tuple[Forest, list[S
 
     Sharpness and trust of each come from the other three worlds' answers: a world's own have no part in it.
     """
+    kept = FOLDER / "left-out.pkl"
+    if kept.is_file():
+        return dict(pickle.loads(kept.read_bytes()))  # noqa: S301 our own cache
     others = {w: [one for o, some in worlds.items() if o != w for one in some] for w in worlds}
     with ProcessPoolExecutor(2) as pool:
         forests = dict(zip(worlds, pool.map(trained, others.values()), strict=True))
     said = {w: said_of(forests[w], worlds[w]) for w in worlds}
-    return {
+    found = {
         w: (sharpened(forests[w], [one for o in worlds if o != w for one in said[o]]), said[w])
         for w in worlds
     }
+    kept.write_bytes(pickle.dumps(found))
+    return found
 
 
 def scored(watched: Sequence[Watched], judge: Judge) -> tuple[Figures, list[tuple[Watched, list[Told]]]]:

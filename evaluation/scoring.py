@@ -94,7 +94,7 @@ def _is_right(one: Watched, name: str) -> bool:
 
 
 def _that_count(one: Watched, told: list[Told]) -> list[Told]:
-    """Silence is told of what is silent: it is true whenever it is told, and counts only where it is the case."""
+    """Silence is true whenever it is told, and counts only where it is the case."""
     if one.episode is not None and one.episode.condition == "telemetry_loss":
         return told
     return [alert for alert in told if alert.names[0][1] != "telemetry_loss"]

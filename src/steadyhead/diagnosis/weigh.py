@@ -32,6 +32,7 @@ LIKELY, CLEARLY = (
     0.55,
     0.8,
 )  # chance from which a name is told at once; the same for hours that are only unlike
+NOT_TO_MISS = 0.2  # chance from which more flow than ever is told (our own, by what a burst costs)
 WAITED_S = 24 * 3600  # by then it is told although no name is likely
 RENAMED_FROM = 0.15  # by so much another name must be likelier than the one that stands; the same
 UNLIKE_S = 48 * 3600  # without any name for so long, unlike all hours learned is worth a call
@@ -83,6 +84,8 @@ class Naming:
         is_wrong = 1.0 - chances[NONE] >= RAISED_FROM
         # a doubtful name waits for another look, since most that come to nothing are such
         is_likely = chances[name] >= (LIKELY if rule != "unfamiliar" else CLEARLY)
+        if rule == "excess_demand" and chances[rule] >= NOT_TO_MISS:
+            is_wrong = is_likely = True  # a burst that nobody was told of costs more than a look at a meter
         if not told:
             if rule == "unfamiliar" and (is_fed or (not is_wrong and age_s >= UNLIKE_S)):
                 name = "unfamiliar"
