@@ -76,3 +76,9 @@ def test_hours_that_are_only_unlike_call_nobody_for_two_days():
     unlike = chances(**{NONE: 0.7})
     assert naming.decide("unfamiliar", unlike, 3600.0) is None
     assert naming.decide("unfamiliar", unlike, UNLIKE_S) == ("raised", "unfamiliar")
+
+
+def test_more_flow_than_ever_is_told_though_nothing_wrong_is_likelier():
+    found = Naming().decide("excess_demand", chances(none=0.6, excess_demand=0.25), 0.0)
+    assert found == ("raised", "excess_demand")
+    assert Naming().decide("drift", chances(none=0.6, drift=0.25), 0.0) is None
