@@ -93,6 +93,14 @@ def _is_right(one: Watched, name: str) -> bool:
     return episode is not None and (name == episode.condition or name in episode.also_right)
 
 
+def _is_allowed(one: Watched, alert: Told) -> bool:
+    """Whether ordinary life was such that nobody would object to the name."""
+    return any(
+        life.from_s <= alert.raised_s <= life.to_s + LINGERS_S and alert.names[0][1] in life.allowed
+        for life in one.life
+    )
+
+
 def _that_count(one: Watched, told: list[Told]) -> list[Told]:
     """Silence is true whenever it is told, and counts only where it is the case."""
     if one.episode is not None and one.episode.condition == "telemetry_loss":
@@ -114,24 +122,13 @@ def figures(pairs: Sequence[tuple[Watched, list[Told]]]) -> Figures:
         for alert in told:
             name = alert.names[0][1]
             renames += len(alert.names) > 1
-            is_allowed = any(
-                life.from_s <= alert.raised_s <= life.to_s + LINGERS_S and name in life.allowed
-                for life in one.life
-            )
-            if alert.raised_s < quiet_to and not is_allowed:
+            if alert.raised_s < quiet_to and not _is_allowed(one, alert):
                 false += 1
                 valve_false += name in VALVE_FAULTS
                 sure.append((alert.names[0][2], False))
         if episode is None:
             truths.append(NONE)
-            wrong = [
-                a
-                for a in told
-                if not any(
-                    f.from_s <= a.raised_s <= f.to_s + LINGERS_S and a.names[0][1] in f.allowed
-                    for f in one.life
-                )
-            ]
+            wrong = [a for a in told if not _is_allowed(one, a)]
             firsts.append(wrong[0].names[0][1] if wrong else NONE)
             lasts.append(wrong[0].names[-1][1] if wrong else NONE)
             if one.group == "lookalike":
@@ -183,7 +180,8 @@ def by_condition(pairs: Sequence[tuple[Watched, list[Told]]]) -> Counter[tuple[s
         episode = one.episode
         told = _that_count(one, all_told)
         if episode is None:
-            count[NONE, told[0].names[0][1] if told else NONE] += 1
+            wrong = [a.names[0][1] for a in told if not _is_allowed(one, a)]
+            count[NONE, wrong[0] if wrong else NONE] += 1
             continue
         within = [a for a in told if episode.cause_s <= a.raised_s <= episode.end_s + LINGERS_S]
         name = within[0].names[0][1] if within else NONE

@@ -44,6 +44,14 @@ def test_scan_ends_with_1_because_alerts_go_on(scanned):
     assert (scanned[0].code, scanned[0].err) == (1, "")
 
 
+def test_the_row_in_the_readme_is_what_the_demo_prints(scanned):
+    page = (ROOT / "README.md").read_text().split("Here is one row of it:\n\n", 1)[1]
+    block = page.split("\n\n", 1)[0].split()
+    row = block[block.index("cannery_road") :]
+    assert len(row) > 40
+    assert " ".join(row) in " ".join((scanned[1] / "report.txt").read_text().split())
+
+
 @pytest.mark.parametrize("name", NAMED)
 def test_what_a_station_has_is_named(alerts, name):
     truth = TRUTH[name]

@@ -13,6 +13,7 @@ import pytest
 from desk_bench import DAY, HOUR, NOON, Bench, registry, verdict
 
 from steadyhead.alerts.jsonlines import schema, to_json
+from steadyhead.alerts.model import Renaming
 from steadyhead.alerts.model import alert_id as name_of
 from steadyhead.desk.desk import Desk
 from steadyhead.desk.guard import GUARDS
@@ -364,6 +365,22 @@ def test_figures_do_not_undo_an_acknowledgement(bench: Bench) -> None:
     bench.desk.updated(verdict(raised_s=NOON, updated_s=NOON + 600))
     view = bench.desk.alert(alert_id)
     assert (view.alert.state, view.acknowledged_by) == ("active_acknowledged", "ada")
+
+
+def test_another_name_is_no_other_alert_and_calls_nobody_again(bench: Bench) -> None:
+    alert_id = bench.raised(condition="drift", raised_s=NOON)
+    names = (Renaming(NOON + HOUR, "drift", "set_changed"),)
+    renamed = verdict(condition="set_changed", raised_s=NOON, updated_s=NOON + HOUR, names=names)
+    bench.desk.updated(renamed)
+    view = bench.desk.alert(alert_id)
+    assert view.alert.condition == "set_changed"
+    assert view.alert.alert_id == alert_id
+    assert sum(change.is_call for change in bench.changes) == 1
+    lines = bench.desk.history(alert_id)
+    assert [line.what for line in lines].count("renamed") == 1
+    assert bench.desk.alerts(AlertQuery(condition="set_changed")).total == 1
+    bench.desk.cleared(renamed.alert_id, NOON + 2 * HOUR)
+    assert bench.state(alert_id) == "returned_unacknowledged"
 
 
 # ---- hooks and news
