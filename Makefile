@@ -22,6 +22,7 @@ help:
 	@echo "make evaluate  leave each world out in turn and train what ships; writes docs/evaluation.md"
 	@echo "make bench     how fast learning and scanning are, beside a reference in the same run"
 	@echo "make bom       what the service is made of (CycloneDX), to out/bom/steadyhead.cdx.json"
+	@echo "make packages  what Debian has and the tests run for real: a browser, a database, brokers"
 	@echo "make setup     the environment with all tools for working on the code"
 	@echo "make clean     remove .venv and out/"
 

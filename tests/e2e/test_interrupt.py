@@ -68,7 +68,7 @@ def test_learn_and_scan_stop_at_once_with_one_line(worn_folder, tmp_path, comman
     assert "report.txt" not in whole_files(tmp_path)
 
 
-@pytest.mark.parametrize("after_s", [0.6, 2.0])
+@pytest.mark.parametrize("after_s", [1.2, 3.0])
 def test_plant_stops_and_leaves_no_log_half_written(tmp_path, after_s):
     process = start("plant", tmp_path / "made", "--days", 400, "--every", 60)
     time.sleep(after_s)  # while libraries are loaded, or while it simulates
