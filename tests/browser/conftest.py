@@ -148,3 +148,9 @@ def flood(desk, verdict):
         desk.room.desk.cleared(alert_id, int(desk.room.clock()))
         if "acknowledge" in desk.room.desk.alert(alert_id).may:
             desk.room.desk.acknowledge(alert_id, "olga")
+
+
+def heard(*pages: Page) -> None:
+    """Until each window has had its first word from the service: what is open by then is not news to it."""
+    for page in pages:
+        page.wait_for_function("sessionStorage.getItem('seen') !== null")

@@ -7,6 +7,8 @@ from statistics import median
 import pytest
 from playwright.sync_api import expect
 
+from .conftest import heard
+
 N_FLOOD = 100
 
 
@@ -22,6 +24,7 @@ def test_a_flood_is_counted_whole_and_named_on_every_open_page_and_moves_no_row(
     """The list said "No station needs a person" while 100 waited behind a bar that said 50."""
     page = sign_in(height=800)
     other = sign_in("egon", path="/help")
+    heard(page, other)
     high, stations = count_of(page, "high"), number(page.locator("h1").text_content())
     row = page.locator(".alert").nth(2)
     before, words = row.bounding_box(), row.text_content()
@@ -54,6 +57,7 @@ def test_a_flood_is_counted_whole_and_named_on_every_open_page_and_moves_no_row(
 def test_sound_is_off_until_chosen_goes_by_priority_and_can_be_silenced(sign_in, flood):
     page = sign_in(path="/help")
     expect(page.locator("#sound")).to_have_text("Sound off")
+    heard(page)
     flood(320, 1)
     expect(page.locator("#news")).to_be_visible()
     assert page.evaluate("document.body.dataset.sounded") is None

@@ -74,7 +74,8 @@ def test_plant_stops_and_leaves_no_log_half_written(tmp_path, after_s):
     time.sleep(after_s)  # while libraries are loaded, or while it simulates
     process.send_signal(signal.SIGINT)
     out, err = process.communicate(timeout=60)
-    assert (process.returncode, err) == (130, SAID)
+    assert err == SAID
+    assert process.returncode in (130, -signal.SIGINT)  # a shell shows 130 for either
     assert out == ""
     assert whole_files(tmp_path) == []
 

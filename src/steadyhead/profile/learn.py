@@ -123,7 +123,7 @@ def _suspect(readings: Readings, profile: Profile, spared: Parts) -> list[tuple[
     for change in step(State(), readings, profile):
         if change.is_raised:
             open_at[change.condition] = float(change.held["since_s"])
-        elif change.condition in open_at:
+        elif not change.is_look and change.condition in open_at:
             end = change.at_s - float(change.held["clear_s"])
             parts.append((open_at.pop(change.condition) - MARGIN_S, end + MARGIN_S, change.condition))
     parts += [(since - MARGIN_S, float(readings.end_s), name) for name, since in open_at.items()]
